@@ -1,0 +1,1 @@
+"""Memory on disk: bank files that travel, how they fit a console, and how two of them differ."""

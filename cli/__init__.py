@@ -1,0 +1,1 @@
+"""The command line: people, files and tables on one side, the engine and its banks on the other."""

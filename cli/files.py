@@ -1,0 +1,46 @@
+"""Console files from disk, for commands: read, or refused with everything that is wrong."""
+
+from pathlib import Path
+
+from cli.output import refuse
+from combination.findings import ConsoleFileError
+from combination.model import Console
+from combination.reading import read_console
+
+LARGEST_TEXT = 4 * 1024 * 1024
+"""Bytes. No console file or rehearsal written by a person is longer."""
+
+
+def read_text(path: Path, what: str) -> str:
+    """The text of a file; ``what`` says what it should be: "console file".
+
+    Refuses, as the command line does, a file that is not there, is not text or is too long.
+    """
+    try:
+        if not path.exists():
+            refuse(f"there is no {what} {path}")
+        if not path.is_file():
+            refuse(f"{path} is not a file")
+        with path.open("rb") as file:
+            data = file.read(LARGEST_TEXT + 1)
+    except OSError as error:
+        refuse(f"{path} cannot be read: {(error.strerror or str(error)).lower()}")
+    except ValueError:
+        refuse(f"{str(path)!r} is not the name of a file")
+    if len(data) > LARGEST_TEXT:
+        refuse(f"{path} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        refuse(f"{path} is no {what}: byte {error.start + 1} is not UTF-8 text")
+
+
+def read_console_file(path: Path) -> Console:
+    """A console from its file. Refuses one with errors, and names them all."""
+    try:
+        return read_console(read_text(path, "console file"))
+    except ConsoleFileError as error:
+        errors = [finding for finding in error.findings if finding.severity == "error"]
+        listed = "\n".join(f"  {finding}" for finding in errors)
+        count = "an error" if len(errors) == 1 else f"{len(errors)} errors"
+        refuse(f"{path} has {count}:\n{listed}")

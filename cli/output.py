@@ -1,0 +1,87 @@
+"""How every command speaks: tables, JSON, refusals. Nothing here knows what a console is.
+
+On a terminal tables have rules and colour; anywhere else they are plain lines, as wide as they
+need to be, so that what a script reads does not depend on a window.
+"""
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any, NoReturn
+
+import click
+from rich import box
+from rich.console import Console as Screen
+from rich.table import Table
+from rich.text import Text
+
+ANSWER_IS_NO = 1
+"""Exit code: the work was done, and found faults, differences or failed expectations."""
+CANNOT = 2
+"""Exit code: the work could not be done: bad input, bad usage, a file that cannot be written."""
+
+
+class RefusedError(click.ClickException):
+    """Something cannot be done. One message in the user's terms, and the exit code."""
+
+    exit_code = CANNOT
+
+    def show(self, file: Any = None) -> None:
+        """Say it on standard error."""
+        click.echo(f"stopwright: {self.message}", file=file or sys.stderr)
+
+
+def refuse(message: str) -> NoReturn:
+    """Stop with one clear message and exit code 2."""
+    raise RefusedError(message)
+
+
+def answer_no() -> NoReturn:
+    """Stop with exit code 1, after the findings have been printed."""
+    raise click.exceptions.Exit(ANSWER_IS_NO)
+
+
+def say(text: str = "") -> None:
+    """Print one line."""
+    click.echo(text)
+
+
+def say_json(value: object) -> None:
+    """Print a value as JSON."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def say_table(
+    columns: Sequence[str], rows: Iterable[Sequence[str]], *, title: str | None = None
+) -> None:
+    """Print a table. Cells are plain text: nothing in them is taken for markup."""
+    on_terminal = sys.stdout.isatty()
+    if title is not None:
+        say(click.style(title, bold=True) if on_terminal else title)
+    cells = [[Text(cell) for cell in row] for row in rows]
+    table = Table(box=box.SIMPLE_HEAD if on_terminal else None, pad_edge=False)
+    for column in columns:
+        table.add_column(Text(column), overflow="fold")
+    for row in cells:
+        table.add_row(*row)
+    if on_terminal:
+        Screen().print(table)
+        return
+    screen = Screen(width=_width(columns, cells), color_system=None, no_color=True)
+    with screen.capture() as capture:
+        screen.print(table)
+    click.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))
+
+
+def _width(columns: Sequence[str], cells: Sequence[Sequence[Text]]) -> int:
+    """Wide enough that nothing is folded."""
+    widest = [
+        max((Text(column).cell_len, *(row[place].cell_len for row in cells)))
+        for place, column in enumerate(columns)
+    ]
+    return sum(widest) + 2 * len(widest) + 2
+
+
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
+)

@@ -1,0 +1,303 @@
+"""The contact layer: between a wire that closes and a thing that a player did.
+
+semantics.md I.8. Contacts bounce, stick, open when pressed, come several to a piston, or arrive
+as program changes that never open. All of that ends here: edges come in, each at its time, and
+events go out, each at its own. What a press then does is not known here.
+"""
+
+from collections.abc import Callable, Iterable
+from enum import Enum, auto
+
+from attrs import define, frozen
+
+from combination.events import (
+    ControlTouched,
+    Event,
+    KeyMoved,
+    MemoryLockTurned,
+    PistonFreed,
+    PistonPressed,
+    PistonReleased,
+    PistonStuck,
+    SecondTouchPressed,
+    SecondTouchReleased,
+    TabMoved,
+)
+from combination.model import Action, Console, Contact, Control, Kind, Timing
+
+Timed = tuple[float, Event | KeyMoved]
+"""An event, with the time (seconds) at which it happened."""
+
+
+class Role(Enum):
+    """What a contact is the contact of."""
+
+    PISTON = auto()
+    SECOND_TOUCH = auto()
+    TAB = auto()
+    TAB_ON = auto()
+    TAB_OFF = auto()
+    TOUCH = auto()
+    KEY = auto()
+    LOCK = auto()
+
+
+_PRESSED: dict[Role, tuple[Callable[[str], Event], Callable[[str], Event]]] = {
+    Role.PISTON: (PistonPressed, PistonReleased),
+    Role.SECOND_TOUCH: (SecondTouchPressed, SecondTouchReleased),
+}
+_TABS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF, Role.TOUCH})
+
+
+@frozen
+class Wired:
+    """One contact of a console: its pin, and what it is the contact of.
+
+    ``id`` names the piston, control or keyboard, ``key`` is the MIDI note number of a key.
+    """
+
+    pin: str
+    role: Role
+    id: str = ""
+    key: int = 0
+    inverted: bool = False
+    sets: bool = False
+
+
+def contacts_of(console: Console, *, unwired: bool = False) -> tuple[Wired, ...]:
+    """Every contact of a console.
+
+    With ``unwired``, pistons and controls that have no contact yet get one in name only, so
+    that a console can be tried before its wiring is planned: see `unwired_pin`.
+    """
+    found: list[Wired] = []
+
+    def add(contacts: Iterable[Contact], role: Role, owner: str, sets: bool = False) -> None:
+        listed = list(contacts)
+        if not listed and unwired:
+            listed = [Contact(unwired_pin(role, owner))]
+        found.extend(Wired(c.pin, role, owner, 0, c.inverted, sets) for c in listed)
+
+    for piston in console.pistons:
+        add(piston.contact, Role.PISTON, piston.id, piston.kind is Kind.SET)
+        if piston.second_touch is not None:
+            add(piston.second_touch.contact, Role.SECOND_TOUCH, piston.id)
+    for control in console.controls:
+        for role, contact in _control_contacts(console, control):
+            add([contact], role, control.id)
+        if not control.contacts:
+            add([], Role.TAB, control.id)
+            if console.action is Action.LIT:
+                add([], Role.TOUCH, control.id)
+    for keyboard in console.keyboards:
+        for run in keyboard.contacts:
+            board, _, first = run.pin.rpartition(".")
+            lowest = keyboard.lowest if run.key is None else run.key
+            count = keyboard.lowest + keyboard.keys - lowest if run.keys is None else run.keys
+            found += [
+                Wired(f"{board}.{int(first) + n}", Role.KEY, keyboard.id, lowest + n, run.inverted)
+                for n in range(count)
+            ]
+    if console.setting.lock is not None:
+        add([console.setting.lock], Role.LOCK, "")
+    return tuple(found)
+
+
+def _control_contacts(console: Console, control: Control) -> Iterable[tuple[Role, Contact]]:
+    single = Role.TOUCH if console.action is Action.LIT else Role.TAB
+    for role, contact in (
+        (single, control.contact),
+        (Role.TAB_ON, control.contact_on),
+        (Role.TAB_OFF, control.contact_off),
+    ):
+        if contact is not None:
+            yield role, contact
+
+
+def unwired_pin(role: Role, owner: str) -> str:
+    """What stands for the pin of a contact that is on none. No board can be called so."""
+    return f"({role.name.lower()}).{owner}"
+
+
+@define(eq=False)
+class _State:
+    """A contact as it is now: pressed or not, and, while it bounces, what it last said."""
+
+    wired: Wired
+    pressed: bool = False
+    said: bool = False
+    stuck: bool = False
+    since: float = 0.0
+
+
+class ContactLayer:
+    """The contacts of one console, from switch-on to switch-off.
+
+    Times are seconds on a clock that never goes back. Contacts not heard of yet are at rest.
+    """
+
+    def __init__(self, wired: Iterable[Wired], timing: Timing) -> None:
+        """Take every contact there is."""
+        self._timing = timing
+        self._states = {contact.pin: _State(contact) for contact in wired}
+        self._bouncing: dict[str, float] = {}
+        self._down: dict[tuple[Role, str], list[_State]] = {}
+        self._out: list[Timed] = []
+
+    def __contains__(self, pin: object) -> bool:
+        """Whether anything is on the pin."""
+        return pin in self._states
+
+    def edge(self, pin: str, closed: bool, at: float) -> list[Timed]:
+        """A contact closed or opened.
+
+        Raises:
+            KeyError: if nothing is on the pin.
+        """
+        self._advance(at)
+        state = self._states[pin]
+        state.said = closed is not state.wired.inverted
+        if pin not in self._bouncing and state.said is not state.pressed:
+            self._act(state, at)
+        return self._taken()
+
+    def push(self, pin: str, at: float) -> list[Timed]:
+        """A contact reported by a program change: pressed and released at once.
+
+        Raises:
+            KeyError: if nothing is on the pin.
+        """
+        self._advance(at)
+        state = self._states[pin]
+        for pressed in (True, False):
+            state.said = pressed
+            self._change(state, at)
+        return self._taken()
+
+    def found(self, pin: str, closed: bool, at: float) -> list[Timed]:
+        """The state in which a contact is at switch-on. A piston down by then is stuck.
+
+        Raises:
+            KeyError: if nothing is on the pin.
+        """
+        self._advance(at)
+        state = self._states[pin]
+        state.said = closed is not state.wired.inverted
+        if state.said and state.wired.role in _PRESSED:
+            state.pressed = state.stuck = True
+            self._out.append((at, PistonStuck(state.wired.id, pin)))
+        elif state.said is not state.pressed:
+            self._change(state, at)
+        return self._taken()
+
+    def set_used(self, at: float) -> None:
+        """Something was stored: the clocks of set pistons that are down start again."""
+        for states in self._down.values():
+            for state in states:
+                if state.wired.sets:
+                    state.since = at
+
+    def tick(self, at: float) -> list[Timed]:
+        """Let time pass until ``at``."""
+        self._advance(at)
+        return self._taken()
+
+    @property
+    def next_due(self) -> float | None:
+        """When a bounce ends or a piston is found stuck; None if neither will happen."""
+        stuck = [
+            state.since + self._timing.stuck for states in self._down.values() for state in states
+        ]
+        return min((*self._bouncing.values(), *stuck), default=None)
+
+    def _advance(self, at: float) -> None:
+        while self._bouncing or self._down:
+            due = self.next_due
+            if due is None or due > at:
+                return
+            for pin in [p for p, until in self._bouncing.items() if until <= due]:
+                del self._bouncing[pin]
+                state = self._states[pin]
+                if state.said is not state.pressed:
+                    self._act(state, due)
+            overdue = [
+                state
+                for states in self._down.values()
+                for state in states
+                if state.since + self._timing.stuck <= due
+            ]
+            for state in overdue:
+                self._stick(state, due)
+
+    def _act(self, state: _State, at: float) -> None:
+        """Act on an edge, and then be deaf to this contact for its bounce time."""
+        bounce = self._timing.key_bounce if state.wired.role is Role.KEY else self._timing.bounce
+        if bounce:
+            self._bouncing[state.wired.pin] = at + bounce
+        self._change(state, at)
+
+    def _change(self, state: _State, at: float) -> None:
+        state.pressed = state.said
+        wired = state.wired
+        if wired.role in _PRESSED:
+            if state.pressed:
+                self._press(state, at)
+            else:
+                self._open(state, at)
+            return
+        if wired.role in _TABS:
+            self.set_used(at)
+        event = _simple_event(wired, state.pressed)
+        if event is not None:
+            self._out.append((at, event))
+
+    def _press(self, state: _State, at: float) -> None:
+        """The first contact to close presses the piston."""
+        wired = state.wired
+        state.since = at
+        down = self._down.setdefault((wired.role, wired.id), [])
+        down.append(state)
+        if len(down) == 1:
+            self._out.append((at, _PRESSED[wired.role][0](wired.id)))
+
+    def _open(self, state: _State, at: float) -> None:
+        """The last contact to open releases the piston; one that was stuck is free again."""
+        wired = state.wired
+        if state.stuck:
+            state.stuck = False
+            self._out.append((at, PistonFreed(wired.id, wired.pin)))
+        else:
+            self._up(state, at)
+
+    def _stick(self, state: _State, at: float) -> None:
+        """Reported once, and taken as open until it really opens."""
+        state.stuck = True
+        self._out.append((at, PistonStuck(state.wired.id, state.wired.pin)))
+        self._up(state, at)
+
+    def _up(self, state: _State, at: float) -> None:
+        wired = state.wired
+        down = self._down[wired.role, wired.id]
+        down.remove(state)
+        if not down:
+            del self._down[wired.role, wired.id]
+            self._out.append((at, _PRESSED[wired.role][1](wired.id)))
+
+    def _taken(self) -> list[Timed]:
+        out, self._out = self._out, []
+        return out
+
+
+def _simple_event(wired: Wired, pressed: bool) -> Event | KeyMoved | None:
+    """What a contact that is not a piston's says; None if its opening says nothing."""
+    if wired.role is Role.TAB:
+        return TabMoved(wired.id, pressed)
+    if wired.role is Role.KEY:
+        return KeyMoved(wired.id, wired.key, pressed)
+    if wired.role is Role.LOCK:
+        return MemoryLockTurned(pressed)
+    if not pressed:
+        return None
+    if wired.role is Role.TOUCH:
+        return ControlTouched(wired.id)
+    return TabMoved(wired.id, wired.role is Role.TAB_ON)

@@ -1,0 +1,290 @@
+"""The memory of one player on one console: a bank, as a value in memory.
+
+It belongs to controls and pistons by id (semantics.md III). Its combinations are integers over
+a roster of its own that begins with the console's controls, in the console's order, and goes on
+with controls that the console no longer has: those keep their places, unheard, and are found
+again when the control comes back. What is kept on disk, and how, is the business of `banks`.
+"""
+
+from collections.abc import Iterable
+from decimal import Decimal
+from typing import NamedTuple, TypeVar
+
+from attrs import define, evolve, field, frozen
+
+from combination.model import Console, Kind
+from combination.ranges import Ranges
+from combination.registration import Roster, translate
+
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
+
+
+class Combination(NamedTuple):
+    """What a piston remembers at one level: the controls on, and those left alone.
+
+    Both are kept whole, as integers over the bank's roster.
+    """
+
+    on: int
+    neutral: int = 0
+
+
+class Slot(NamedTuple):
+    """One place in a memory.
+
+    A piston at a level; a full organ's piston without a level; or a crescendo stage (from 1)
+    without either.
+    """
+
+    piston: str | None = None
+    level: int | None = None
+    stage: int | None = None
+
+
+@frozen
+class Change:
+    """What one place held before a change and what it holds after it. None is: nothing set."""
+
+    slot: Slot
+    before: Combination | None
+    after: Combination | None
+
+
+@frozen
+class ControlCard:
+    """A control, described well enough to be read without its console file."""
+
+    id: str
+    label: tuple[str, ...] = ()
+    division: str = ""
+
+    @property
+    def face(self) -> str:
+        """The label in one line, or the id where it has none."""
+        return " ".join(self.label) or self.id
+
+
+@frozen
+class PistonCard:
+    """A piston, described well enough to be read without its console file.
+
+    ``affects`` is its settable range, as an integer over the bank's roster.
+    """
+
+    id: str
+    label: tuple[str, ...] = ()
+    kind: str = ""
+    affects: int = 0
+
+    @property
+    def face(self) -> str:
+        """The label in one line, or the id where it has none."""
+        return " ".join(self.label) or self.id
+
+
+@frozen
+class Step:
+    """One step of a sequence: its number, and the level and piston that it presses."""
+
+    number: Decimal
+    level: int
+    piston: str
+    note: str = ""
+
+
+@define
+class Level:
+    """One memory level: what it is called, whether it is locked, and its combinations."""
+
+    name: str = ""
+    locked: bool = False
+    combinations: dict[str, Combination] = field(factory=dict)
+
+    @property
+    def blank(self) -> bool:
+        """Whether there is nothing in it worth keeping."""
+        return not (self.name or self.locked or self.combinations)
+
+
+@define
+class Bank:
+    """One player's whole memory of one console.
+
+    ``level`` (from 1), ``sequence`` (None: the one nobody wrote) and ``place`` (the number of
+    the step last reached, 0 before the first) say where the player left off.
+    """
+
+    console: str
+    controls: tuple[ControlCard, ...]
+    pistons: dict[str, PistonCard] = field(factory=dict)
+    name: str = ""
+    locked: bool = False
+    levels: dict[int, Level] = field(factory=dict)
+    full_organs: dict[str, int] = field(factory=dict)
+    stages: dict[int, int] = field(factory=dict)
+    sequences: dict[str, tuple[Step, ...]] = field(factory=dict)
+    level: int = 1
+    sequence: str | None = None
+    place: Decimal = Decimal(0)
+
+    @property
+    def roster(self) -> Roster:
+        """The controls this memory knows, each with its bit."""
+        return Roster(card.id for card in self.controls)
+
+    def at(self, number: int) -> Level:
+        """The level of that number (from 1), made if nothing is there yet."""
+        return self.levels.setdefault(number, Level())
+
+    def get(self, slot: Slot) -> Combination | None:
+        """What one place holds; None if nothing has been set there."""
+        if slot.stage is not None:
+            lists: int | None = self.stages.get(slot.stage)
+        elif slot.level is None:
+            lists = self.full_organs.get(slot.piston or "")
+        else:
+            level = self.levels.get(slot.level)
+            return level.combinations.get(slot.piston or "") if level else None
+        return None if lists is None else Combination(lists)
+
+    def put(self, slot: Slot, combination: Combination | None) -> None:
+        """Put a combination in one place, or with None clear it."""
+        if slot.stage is not None:
+            _put(self.stages, slot.stage, combination.on if combination else None)
+        elif slot.level is None:
+            _put(self.full_organs, slot.piston or "", combination.on if combination else None)
+        else:
+            _put(self.at(slot.level).combinations, slot.piston or "", combination)
+
+    def is_locked(self, level: int) -> bool:
+        """Whether a level (from 1) is locked."""
+        return level in self.levels and self.levels[level].locked
+
+
+def _put(place: dict[_Key, _Value], key: _Key, value: _Value | None) -> None:
+    if value is None:
+        place.pop(key, None)
+    else:
+        place[key] = value
+
+
+def control_cards(console: Console) -> tuple[ControlCard, ...]:
+    """A console's controls, described, in rail order."""
+    names = {division.id: division.name for division in console.divisions}
+    return tuple(
+        ControlCard(control.id, control.label, names.get(console.division_of(control) or "", ""))
+        for control in console.controls
+    )
+
+
+def piston_cards(console: Console, ranges: Ranges) -> dict[str, PistonCard]:
+    """Every piston that memory can belong to: generals, divisionals and full organs."""
+    return {
+        piston.id: PistonCard(piston.id, piston.label, piston.kind, ranges.affects[piston.id])
+        for piston in console.pistons
+        if piston.id in ranges.affects
+    }
+
+
+def fresh_bank(console: Console, name: str = "") -> Bank:
+    """A bank of a console in which nothing has been set."""
+    return Bank(
+        console=console.name,
+        controls=control_cards(console),
+        pistons=piston_cards(console, Ranges(console)),
+        name=name,
+    )
+
+
+def seat(bank: Bank, console: Console) -> Bank:
+    """A copy of a bank that fits a console: by id, nothing lost.
+
+    The console's controls come first, under their present labels. Controls and pistons that
+    the console says it renamed (``was``) bring their memory along; those that it does not have
+    are kept behind. The bank given is not changed.
+    """
+    ranges = Ranges(console)
+    cards = control_cards(console)
+    here = {card.id for card in cards}
+    held_before = {card.id for card in bank.controls}
+    now_called = _renamed(
+        ((control.id, control.was) for control in console.controls), held_before, here
+    )
+    gone = tuple(card for card in bank.controls if now_called.get(card.id, card.id) not in here)
+    seated = (*cards, *gone)
+    runs = Roster(now_called.get(card.id, card.id) for card in bank.controls).translation(
+        Roster(card.id for card in seated)
+    )
+    owners = piston_cards(console, ranges)
+    pistons_now = _renamed(
+        ((piston.id, piston.was) for piston in console.pistons), set(bank.pistons), set(owners)
+    )
+
+    def moved(bits: int) -> int:
+        return translate(bits, runs)
+
+    def owner(piston: str) -> str:
+        return pistons_now.get(piston, piston)
+
+    kept = {
+        owner(card.id): evolve(card, id=owner(card.id), affects=moved(card.affects))
+        for card in bank.pistons.values()
+    }
+    in_place = runs == (((1 << len(bank.controls)) - 1, 0),)
+    return evolve(
+        bank,
+        console=console.name,
+        controls=seated,
+        pistons=owners | {id_: card for id_, card in kept.items() if id_ not in owners},
+        levels={
+            number: Level(
+                level.name,
+                level.locked,
+                {
+                    owner(piston): combination
+                    if in_place
+                    else Combination(moved(combination.on), moved(combination.neutral))
+                    for piston, combination in level.combinations.items()
+                },
+            )
+            for number, level in bank.levels.items()
+        },
+        full_organs={owner(piston): moved(bits) for piston, bits in bank.full_organs.items()},
+        stages={stage: moved(bits) for stage, bits in bank.stages.items()},
+        sequences={
+            name: tuple(evolve(step, piston=owner(step.piston)) for step in steps)
+            for name, steps in bank.sequences.items()
+        },
+    )
+
+
+def _renamed(
+    named: Iterable[tuple[str, tuple[str, ...]]], known: set[str], here: set[str]
+) -> dict[str, str]:
+    """Old ids that the bank knows, to the present ids of what was called so.
+
+    A present id that the bank knows already keeps its own memory; nothing is moved onto it.
+    An old id that the console gives to something else is not a renamed one.
+    """
+    found: dict[str, str] = {}
+    for present, former in named:
+        if present in known:
+            continue
+        for old in former:
+            if old in known and old not in here and old not in found:
+                found[old] = present
+                break
+    return found
+
+
+def default_step(console: Console, number: int) -> Step | None:
+    """A step of the sequence that nobody wrote: every general of level 1, then of level 2 ...
+
+    The first step has number 1. None beyond either end.
+    """
+    generals = [p.id for p in console.pistons if p.kind is Kind.GENERAL]
+    if not generals or not 1 <= number <= len(generals) * console.levels:
+        return None
+    level, place = divmod(number - 1, len(generals))
+    return Step(Decimal(number), level + 1, generals[place])
