@@ -34,6 +34,7 @@ from combination.model import (
     Stop,
     Stores,
     Stroke,
+    Trap,
     Tremulant,
     WhileGoverned,
 )
@@ -138,7 +139,7 @@ def check(console: Console, left_out: Iterable[str] = ()) -> list[Finding]:
         checker.draws,
     ):
         look()
-    if not checker.failed:
+    if not (checker.left_out or checker.failed):
         checker.lists()
     return checker.findings
 
@@ -245,6 +246,8 @@ class _Checker:
             self.pedal(place, shoe.heel, shoe.toe)
         for place, chamber in self.each("chamber", console.chambers):
             self.between(place, "stages", chamber.stages, 1, 127)
+            if len(chamber.curve) == 1:
+                self.error(place, "curve", "a curve has at least its two ends")
             for value in chamber.curve:
                 self.between(place, "curve", value, 0, 127)
         for place, board in self.each("board", console.boards):
@@ -329,6 +332,9 @@ class _Checker:
     def references(self) -> None:
         """Ids that name something which exists."""
         console = self.console
+        for place, control in self.each_control():
+            if control.division is None and isinstance(control, Stop | Percussion | Trap):
+                self.error(place, "division", "is missing")
         for place, division in self.each("division", console.divisions):
             self.known(place, "keyboard", division.keyboard, console.keyboards, "keyboard")
         for place, control in self.each_control():
@@ -351,6 +357,8 @@ class _Checker:
             if piston.second_touch is not None:
                 self.second_touch(place, piston, piston.second_touch.piston)
         for place, shoe in self.each("shoe", console.shoes):
+            if not shoe.chambers and shoe.all_control is None:
+                self.warn(place, "chambers", "it opens nothing")
             for chamber in shoe.chambers:
                 self.known(place, "chambers", chamber, console.chambers, "chamber")
             self.known(place, "all-control", shoe.all_control, console.controls, "control")
@@ -464,7 +472,8 @@ class _Checker:
                 self.warn(place, "kind", "the console has no crescendo")
         kinds = {piston.kind for piston in console.pistons}
         setting = console.setting
-        if kinds & {Kind.GENERAL, Kind.DIVISIONAL} and Kind.SET not in kinds:
+        recalling = kinds & {Kind.GENERAL, Kind.DIVISIONAL}
+        if recalling and Kind.SET not in kinds and not self.left_out:
             self.warn(_Place("piston"), "", "there is no set piston: nothing can be set")
         if Kind.SET in kinds and not (setting.hold or setting.latch):
             message = "both hold and latch are turned off: nothing can be set"
@@ -552,6 +561,8 @@ class _Checker:
             self.error(place, key, f"expected exactly one of {expected}")
             return
         message, first = firsts[0]
+        if key == "out" and message == "program":
+            self.error(place, key, "what is lit must go out again: not by program changes")
         self.between(place, f"{key}, first-{message}", first, 0, 127)
         last = first + board.pins - 1
         if 0 <= first <= 127 < last:
@@ -619,7 +630,7 @@ class _Checker:
         if board is None:
             self.known(place, key, name, self.console.boards, "board")
             return None
-        if number > board.pins:
+        if number > board.pins > 0:
             self.error(
                 place, key, f'"{text}" is beyond board "{name}", which has {board.pins} pins'
             )
@@ -670,7 +681,7 @@ class _Checker:
                 continue
             wired.update(range(first, first + count))
             board = self.run(place, key, run.pin, count, used, inward=True)
-            if board is not None and board.input and board.input.first_program is not None:
+            if board is not None and self.by_programs(board):
                 self.error(place, key, "keys cannot arrive as program changes: those never open")
         twice = [key for key, times in wired.items() if times > 1]
         if twice:
@@ -679,9 +690,12 @@ class _Checker:
         if keyboard.contacts and missing > 0:
             self.warn(place, "contacts", f"{missing} of its keys are not wired")
 
+    def by_programs(self, board: Board) -> bool:
+        return board.input is not None and [m for m, _ in _firsts(board.input)] == ["program"]
+
     def by_program(self, place: _Place, key: str, board: Board) -> None:
         """Contacts that arrive as program changes have no opening (semantics.md I.8)."""
-        if board.input is None or board.input.first_program is None:
+        if not self.by_programs(board):
             return
         if place.table == "piston":
             kind = self.console.pistons[place.index or 0].kind
@@ -820,13 +834,16 @@ class _Checker:
         for place, control in self.each_control():
             if not isinstance(control, Stop | Percussion):
                 continue
-            if control.division is None:
-                self.error(place, "division", "is missing")
+            self.plays_something(place, control)
             if isinstance(control, Stop) and control.draws and control.rank is not None:
                 self.error(place, "draws", "a stop has a rank, or draws, not both")
             for key, draw in draws_of(control):
                 if draw.rank in ranks:
                     self.draw(place, key, control, draw, ranks[draw.rank])
+
+    def plays_something(self, place: _Place, control: Stop | Percussion) -> None:
+        if control.out is None and self.console.ranks and not any(draws_of(control)):
+            self.warn(place, "rank", "it draws on no rank, and its state is sent nowhere")
 
     def draw(self, place: _Place, key: str, control: Control, draw: Draw, rank: Rank) -> None:
         division = next((d for d in self.console.divisions if d.id == control.division), None)
@@ -868,6 +885,8 @@ class _Checker:
                 for name in ranges.roster.registration(listed & never):
                     self.warn(place, "affects", f'"{name}" is never captured, though listed')
             if piston.kind is Kind.FULL_ORGAN:
+                if not ranges.full_organs[piston.id][0] and not piston.can_be_set:
+                    self.warn(place, "sounds", "it adds nothing, and cannot be set")
                 self.no_unison_off(place, ranges.full_organs[piston.id][0] & unison_offs, ranges)
             if (
                 piston.kind is Kind.DIVISIONAL_CANCEL

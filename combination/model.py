@@ -347,7 +347,7 @@ class Tremulant(Control):
 class Percussion(Control):
     """A tuned percussion: a harp, a xylophone, bells, struck from a rank of bars."""
 
-    rank: str | None = None
+    rank: str
     pitch: Fraction | None = None
     repeats: bool = False
 

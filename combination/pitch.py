@@ -8,7 +8,10 @@ import math
 import re
 from fractions import Fraction
 
-_ENGRAVED = re.compile(r"\s*(?:(\d{1,3})\s*[ -]?\s*)?(?:(\d{1,2})/(\d{1,2}))?\s*['′]?\s*\Z")
+_ENGRAVED = re.compile(
+    r"(?:(?P<whole>\d{1,3})(?:(?:\s*-\s*|\s+)(?=\d+/)|(?![\d/])))?"
+    r"(?:(?P<above>\d{1,2})/(?P<below>\d{1,2}))?\s*['′]?\Z"
+)
 _VULGAR = {
     "½": "1/2",
     "⅓": "1/3",
@@ -34,18 +37,19 @@ def parse_pitch(text: str) -> Fraction:
     Raises:
         ValueError: if it is not a pitch, or not between 0 and 128 ft.
     """
+    fault = ValueError(f"{text!r} is not a pitch in feet")
     plain = text
     for sign, written in _VULGAR.items():
         plain = plain.replace(sign, " " + written)
     match = _ENGRAVED.match(plain.strip())
     if match is None or not any(match.groups()):
-        raise ValueError(text)
-    whole, above, below = match.groups()
+        raise fault
+    whole, above, below = match.group("whole", "above", "below")
     if below is not None and int(below) == 0:
-        raise ValueError(text)
+        raise fault
     feet = Fraction(int(whole or 0)) + (Fraction(int(above), int(below)) if above else 0)
     if not 0 < feet <= LONGEST:
-        raise ValueError(text)
+        raise fault
     return feet
 
 

@@ -69,7 +69,10 @@ class Ranges:
             found |= self.capturable
         for division in selection.divisions:
             found |= self._speaking(division)
-        if not (selection.everything or selection.controls or selection.divisions):
+        only_exceptions = selection.excluding and not (
+            selection.everything or selection.controls or selection.divisions
+        )
+        if only_exceptions:
             found = default
         return found & ~self.roster.bits(selection.excluding)
 
