@@ -236,6 +236,9 @@ class _Checker:
             if (rank.stroke is Stroke.REITERATE) != (rank.rate is not None):
                 needed = "needs a rate" if rank.rate is None else "is for stroke = reiterate only"
                 self.error(place, "rate", f"{needed}, in strokes a second")
+        for place, thing in (*self.each_control(), *self.each("division", console.divisions)):
+            if thing.out is not None:
+                self.more_than_none(place, "out, longest-on", thing.out.longest_on)
         for place, coupler in self.each("coupler", console.couplers):
             self.between(place, "shift", coupler.shift, -60, 60)
             self.more_than_none(place, "pizzicato-time", coupler.pizzicato_time)

@@ -193,9 +193,10 @@ class ControllerPort:
 
 @frozen
 class StateOut:
-    """A control's state sent to an instrument with stops of its own.
+    """A control's state sent out: to an instrument with stops of its own, or to a coil.
 
-    As a note, as a controller (127 on, 0 off), or as two program changes.
+    As a note, as a controller (127 on, 0 off), or as two program changes. ``longest_on`` ends
+    the stroke of a coil after so many seconds, whatever the player does.
     """
 
     port: str
@@ -204,16 +205,21 @@ class StateOut:
     controller: int | None = None
     program_on: int | None = None
     program_off: int | None = None
+    longest_on: float | None = None
 
 
 @frozen
 class LinesOut:
-    """A division's lines sent as notes: with its couplers, or the bare keys."""
+    """A division's lines sent as notes: with its couplers, or the bare keys.
+
+    ``longest_on`` is, in seconds, the longest that any of them is left on.
+    """
 
     port: str
     channel: int
     first_note: int | None = None
     bare: bool = False
+    longest_on: float | None = None
 
 
 @frozen
