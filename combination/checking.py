@@ -15,6 +15,9 @@ from attrs import define, field, frozen
 from combination.findings import Finding, Severity, nearest, quoted
 from combination.model import (
     LOW_C,
+    MOST_CONTROLS,
+    MOST_LINES,
+    MOST_PISTONS,
     Action,
     Again,
     Board,
@@ -304,6 +307,15 @@ class _Checker:
         for place, thing in (*self.each_control(), *self.each("piston", console.pistons)):
             if not thing.face.strip():
                 self.error(place, "label", "says nothing")
+            if len(thing.label) > MOST_LINES:
+                self.error(place, "label", f"has {len(thing.label)} lines; at most {MOST_LINES}")
+        for there, what, most in (
+            (console.controls, "controls", MOST_CONTROLS),
+            (console.pistons, "pistons", MOST_PISTONS),
+        ):
+            if len(there) > most:
+                message = f"it has {len(there)} {what}; there may be at most {most}"
+                self.error(_Place(""), "", message)
         self.former_names(self.each_control())
         self.former_names(self.each("piston", console.pistons))
 

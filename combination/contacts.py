@@ -30,7 +30,11 @@ Timed = tuple[float, Event | KeyMoved]
 
 
 class Role(Enum):
-    """What a contact is the contact of."""
+    """What a contact is the contact of.
+
+    A tab stays where it is put, so that its contacts show a state; a lit control is touched, and
+    what touches it comes up again.
+    """
 
     PISTON = auto()
     SECOND_TOUCH = auto()
@@ -38,6 +42,8 @@ class Role(Enum):
     TAB_ON = auto()
     TAB_OFF = auto()
     TOUCH = auto()
+    TOUCH_ON = auto()
+    TOUCH_OFF = auto()
     KEY = auto()
     LOCK = auto()
 
@@ -46,7 +52,8 @@ _PRESSED: dict[Role, tuple[Callable[[str], Event], Callable[[str], Event]]] = {
     Role.PISTON: (PistonPressed, PistonReleased),
     Role.SECOND_TOUCH: (SecondTouchPressed, SecondTouchReleased),
 }
-_TABS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF, Role.TOUCH})
+_TOUCHED = frozenset({Role.TOUCH, Role.TOUCH_ON, Role.TOUCH_OFF})
+_CONTROLS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF}) | _TOUCHED
 
 
 @frozen
@@ -104,11 +111,11 @@ def contacts_of(console: Console, *, unwired: bool = False) -> tuple[Wired, ...]
 
 
 def _control_contacts(console: Console, control: Control) -> Iterable[tuple[Role, Contact]]:
-    single = Role.TOUCH if console.action is Action.LIT else Role.TAB
+    lit = console.action is Action.LIT
     for role, contact in (
-        (single, control.contact),
-        (Role.TAB_ON, control.contact_on),
-        (Role.TAB_OFF, control.contact_off),
+        (Role.TOUCH if lit else Role.TAB, control.contact),
+        (Role.TOUCH_ON if lit else Role.TAB_ON, control.contact_on),
+        (Role.TOUCH_OFF if lit else Role.TAB_OFF, control.contact_off),
     ):
         if contact is not None:
             yield role, contact
@@ -175,7 +182,9 @@ class ContactLayer:
         return self._taken()
 
     def found(self, pin: str, closed: bool, at: float) -> list[Timed]:
-        """The state in which a contact is at switch-on. A piston down by then is stuck.
+        """The state in which a contact is at switch-on.
+
+        A piston down by then is stuck; a lit control touched by then stays off.
 
         Raises:
             KeyError: if nothing is on the pin.
@@ -186,6 +195,8 @@ class ContactLayer:
         if state.said and state.wired.role in _PRESSED:
             state.pressed = state.stuck = True
             self._out.append((at, PistonStuck(state.wired.id, pin)))
+        elif state.wired.role in _TOUCHED:
+            state.pressed = state.said
         elif state.said is not state.pressed:
             self._change(state, at)
         return self._taken()
@@ -245,7 +256,7 @@ class ContactLayer:
             else:
                 self._open(state, at)
             return
-        if wired.role in _TABS:
+        if wired.role in _CONTROLS:
             self.set_used(at)
         event = _simple_event(wired, state.pressed)
         if event is not None:
@@ -300,4 +311,4 @@ def _simple_event(wired: Wired, pressed: bool) -> Event | KeyMoved | None:
         return None
     if wired.role is Role.TOUCH:
         return ControlTouched(wired.id)
-    return TabMoved(wired.id, wired.role is Role.TAB_ON)
+    return TabMoved(wired.id, wired.role in (Role.TAB_ON, Role.TOUCH_ON))

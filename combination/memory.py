@@ -6,13 +6,14 @@ with controls that the console no longer has: those keep their places, unheard, 
 again when the control comes back. What is kept on disk, and how, is the business of `banks`.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from decimal import Decimal
+from itertools import islice
 from typing import NamedTuple, TypeVar
 
 from attrs import define, evolve, field, frozen
 
-from combination.model import Console, Kind
+from combination.model import Console, Control, Kind, Piston
 from combination.ranges import Ranges
 from combination.registration import Roster, translate
 
@@ -197,6 +198,37 @@ def fresh_bank(console: Console, name: str = "") -> Bank:
     )
 
 
+class Renames(NamedTuple):
+    """What a console calls otherwise than a bank does: former ids to present ones."""
+
+    controls: dict[str, str]
+    pistons: dict[str, str]
+
+
+def renames(bank: Bank, console: Console) -> Renames:
+    """The controls and pistons of a bank that the console says it renamed (``was``)."""
+    stepped_to = {step.piston for steps in bank.sequences.values() for step in steps}
+    return Renames(
+        _renamed(console.controls, {card.id for card in bank.controls}),
+        _renamed(console.pistons, set(bank.pistons) | stepped_to),
+    )
+
+
+def _renamed(present: Sequence[Control] | Sequence[Piston], known: set[str]) -> dict[str, str]:
+    """Former ids that the bank knows, to the present ids of what was called so.
+
+    A present id that the bank knows already keeps its own memory; nothing is moved onto it.
+    A former id that the console gives to something else is not a renamed one.
+    """
+    here = {thing.id for thing in present}
+    found: dict[str, str] = {}
+    for thing in present:
+        if thing.id not in known:
+            former = (old for old in thing.was if old in known - here and old not in found)
+            found.update(dict.fromkeys(islice(former, 1), thing.id))
+    return found
+
+
 def seat(bank: Bank, console: Console) -> Bank:
     """A copy of a bank that fits a console: by id, nothing lost.
 
@@ -204,49 +236,39 @@ def seat(bank: Bank, console: Console) -> Bank:
     the console says it renamed (``was``) bring their memory along; those that it does not have
     are kept behind. The bank given is not changed.
     """
-    ranges = Ranges(console)
+    renamed = renames(bank, console)
     cards = control_cards(console)
     here = {card.id for card in cards}
-    held_before = {card.id for card in bank.controls}
-    now_called = _renamed(
-        ((control.id, control.was) for control in console.controls), held_before, here
-    )
-    gone = tuple(card for card in bank.controls if now_called.get(card.id, card.id) not in here)
+    former = [renamed.controls.get(card.id, card.id) for card in bank.controls]
+    gone = (card for card, now in zip(bank.controls, former, strict=True) if now not in here)
     seated = (*cards, *gone)
-    runs = Roster(now_called.get(card.id, card.id) for card in bank.controls).translation(
-        Roster(card.id for card in seated)
-    )
-    owners = piston_cards(console, ranges)
-    pistons_now = _renamed(
-        ((piston.id, piston.was) for piston in console.pistons), set(bank.pistons), set(owners)
-    )
+    runs = Roster(former).translation(Roster(card.id for card in seated))
+    in_place = runs == (((1 << len(bank.controls)) - 1, 0),)
+    owners = piston_cards(console, Ranges(console))
 
     def moved(bits: int) -> int:
         return translate(bits, runs)
 
     def owner(piston: str) -> str:
-        return pistons_now.get(piston, piston)
+        return renamed.pistons.get(piston, piston)
 
-    kept = {
-        owner(card.id): evolve(card, id=owner(card.id), affects=moved(card.affects))
+    def combination(old: Combination) -> Combination:
+        return old if in_place else Combination(moved(old.on), moved(old.neutral))
+
+    kept = (
+        evolve(card, id=owner(card.id), affects=moved(card.affects))
         for card in bank.pistons.values()
-    }
-    in_place = runs == (((1 << len(bank.controls)) - 1, 0),)
+    )
     return evolve(
         bank,
         console=console.name,
         controls=seated,
-        pistons=owners | {id_: card for id_, card in kept.items() if id_ not in owners},
+        pistons=owners | {card.id: card for card in kept if card.id not in owners},
         levels={
             number: Level(
                 level.name,
                 level.locked,
-                {
-                    owner(piston): combination
-                    if in_place
-                    else Combination(moved(combination.on), moved(combination.neutral))
-                    for piston, combination in level.combinations.items()
-                },
+                {owner(piston): combination(old) for piston, old in level.combinations.items()},
             )
             for number, level in bank.levels.items()
         },
@@ -257,25 +279,6 @@ def seat(bank: Bank, console: Console) -> Bank:
             for name, steps in bank.sequences.items()
         },
     )
-
-
-def _renamed(
-    named: Iterable[tuple[str, tuple[str, ...]]], known: set[str], here: set[str]
-) -> dict[str, str]:
-    """Old ids that the bank knows, to the present ids of what was called so.
-
-    A present id that the bank knows already keeps its own memory; nothing is moved onto it.
-    An old id that the console gives to something else is not a renamed one.
-    """
-    found: dict[str, str] = {}
-    for present, former in named:
-        if present in known:
-            continue
-        for old in former:
-            if old in known and old not in here and old not in found:
-                found[old] = present
-                break
-    return found
 
 
 def default_step(console: Console, number: int) -> Step | None:

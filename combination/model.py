@@ -17,6 +17,13 @@ from attrs import Attribute, field, frozen
 
 LOW_C = 36
 """MIDI note number of the lowest C of a manual or a pedalboard (semantics.md II.1)."""
+LONGEST_TEXT = 200
+"""Characters of an id, a name or a line of a label: ours, well beyond what is ever engraved."""
+MOST_LINES = 8
+"""Lines of a label."""
+MOST_CONTROLS = 10_000
+MOST_PISTONS = 1_000
+"""Ours too: many times the largest consoles built."""
 
 
 def word(name: str, **kwargs: Any) -> Any:

@@ -22,6 +22,7 @@ from cattrs.gen import make_dict_structure_fn, override
 from combination.checking import check
 from combination.findings import ConsoleFileError, Finding, Severity, nearest, quoted
 from combination.model import (
+    LONGEST_TEXT,
     Console,
     Contact,
     KeyRun,
@@ -227,6 +228,7 @@ def _text(value: Any, kind: type) -> str:
         return _choice(value, kind)
     _must(isinstance(value, str), value, "text in quotation marks")
     _must(str(value).isprintable(), value, "text without line breaks and control characters")
+    _must(len(value) <= LONGEST_TEXT, value, f"at most {LONGEST_TEXT} characters")
     return str(value)
 
 

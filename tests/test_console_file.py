@@ -556,6 +556,23 @@ def test_errors_come_before_warnings_and_only_errors_refuse() -> None:
     assert severities == [Severity.ERROR, Severity.WARNING]
 
 
+def test_what_no_bank_could_carry_is_refused() -> None:
+    """Memory is kept in bank files, which have limits: a console within them can be saved."""
+    controls = "\n".join(f'[[effect]]\nid = "e{n}"\nlabel = "E"' for n in range(10_001))
+    head = 'format = 1\nname = "Mill Lane"\naction = "blind"\n'
+    assert spoken(head + controls) == [
+        "error: the file: it has 10001 controls; there may be at most 10000"
+    ]
+    label = ", ".join(['"E"'] * 9)
+    assert spoken(head + f'[[effect]]\nid = "e"\nlabel = [{label}]') == [
+        'error: effect "e", label: has 9 lines; at most 8'
+    ]
+    long = "x" * 201
+    assert spoken(head + f'[[effect]]\nid = "e"\nlabel = "{long}"') == [
+        f'error: effect "e", label 1: is "{long[:56]}..."; expected at most 200 characters'
+    ]
+
+
 def test_a_large_or_a_deep_file_is_refused_in_words() -> None:
     assert spoken("#" * 5_000_000) == [
         "error: the file: this is not a TOML file: it is longer than 4 MiB"

@@ -128,6 +128,23 @@ def test_closed_at_switch_on_is_stuck_from_the_start() -> None:
     assert events(contacts.edge("p.1", False, 102.0)) == [PistonFreed("g1", "p.1")]
 
 
+def test_a_lit_control_touched_at_switch_on_stays_off() -> None:
+    """semantics.md I.9: on a lit action the rail is empty at switch-on."""
+    roles = (Role.TOUCH, Role.TOUCH_ON, Role.TOUCH_OFF)
+    contacts = layer(*(Wired(f"r.{n}", role, "flute") for n, role in enumerate(roles)))
+    for pin in ("r.0", "r.1", "r.2"):
+        assert contacts.found(pin, True, 0.0) == []
+        assert contacts.edge(pin, False, 1.0) == []
+    assert events(contacts.edge("r.0", True, 2.0)) == [ControlTouched("flute")]
+    assert events(contacts.edge("r.1", True, 3.0)) == [TabMoved("flute", True)]
+    assert events(contacts.edge("r.2", True, 4.0)) == [TabMoved("flute", False)]
+
+
+def test_a_pair_of_tab_contacts_shows_its_state_at_switch_on() -> None:
+    contacts = layer(Wired("r.1", Role.TAB_ON, "flute"), Wired("r.2", Role.TAB_OFF, "flute"))
+    assert events(contacts.found("r.1", True, 0.0)) == [TabMoved("flute", True)]
+
+
 def test_inverted_opens_when_pressed() -> None:
     contacts = layer(Wired("p.1", Role.PISTON, "g1", inverted=True))
     assert contacts.found("p.1", True, 0.0) == []
@@ -280,8 +297,8 @@ def test_contacts_of_a_console() -> None:
         Wired("p.2", Role.PISTON, "SET", sets=True),
         Wired("p.3", Role.SECOND_TOUCH, "G1"),
         Wired("r.1", Role.TOUCH, "a"),
-        Wired("r.2", Role.TAB_ON, "b"),
-        Wired("r.3", Role.TAB_OFF, "b", inverted=True),
+        Wired("r.2", Role.TOUCH_ON, "b"),
+        Wired("r.3", Role.TOUCH_OFF, "b", inverted=True),
         Wired("k.5", Role.KEY, "great", 36),
         Wired("k.6", Role.KEY, "great", 37),
         Wired("k.7", Role.KEY, "great", 38),

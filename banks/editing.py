@@ -1,0 +1,372 @@
+"""What an organist does to a bank other than by playing: name, lock, copy, swap, clear, arrange.
+
+Each function changes the bank that it is given, wholly or, with an error, not at all. A locked
+bank or level is only unlocked. Levels count from 1; what a console's highest is, a bank does not
+know. Nothing is read, written or asked here.
+"""
+
+from collections.abc import Iterable, Mapping
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from difflib import get_close_matches
+
+from attrs import evolve
+
+from banks.limits import LEVELS, SEQUENCES, STEPS, flaw
+from combination.memory import Bank, Combination, Level, Slot, Step
+from combination.model import STEPPED_TO, Console, Kind
+
+_PLACES = 12
+_BEYOND = Decimal(10**9)
+"""A step number is below this, and has at most so many decimal places (`FORMAT.md`)."""
+
+
+class BankEditError(Exception):
+    """An edit that was refused; the message says why, for a person. The bank is unchanged."""
+
+
+# ---------------------------------------------------------------- names and locks
+
+
+def name_bank(bank: Bank, name: str) -> None:
+    """Give the bank a name; an empty one takes it away."""
+    _check_unlocked(bank)
+    bank.name = _text(name, "a name")
+
+
+def name_level(bank: Bank, level: int, name: str) -> None:
+    """Give a level a name; an empty one takes it away."""
+    _check_unlocked(bank, level)
+    bank.at(level).name = _text(name, "a name")
+
+
+def lock_bank(bank: Bank) -> None:
+    """Keep the whole bank from being changed."""
+    bank.locked = True
+
+
+def unlock_bank(bank: Bank) -> None:
+    """Let the bank be changed again; levels locked by themselves stay so."""
+    bank.locked = False
+
+
+def lock_level(bank: Bank, level: int) -> None:
+    """Keep a level from being changed."""
+    _check_unlocked(bank)
+    _check_level(level)
+    bank.at(level).locked = True
+
+
+def unlock_level(bank: Bank, level: int) -> None:
+    """Let a level be changed again, as far as the bank is not locked."""
+    _check_level(level)
+    if level in bank.levels:
+        bank.levels[level].locked = False
+
+
+# ---------------------------------------------------------------- whole levels
+
+
+def copy_level(bank: Bank, source: int, target: int) -> None:
+    """Make a level the same as another, name and all; what it held before is gone."""
+    _check_level(source)
+    _check_unlocked(bank, target)
+    level = bank.levels.get(source, Level())
+    if not (level.name or level.combinations):
+        raise BankEditError(f"there is nothing in level {source} to copy")
+    bank.levels[target] = Level(level.name, combinations=dict(level.combinations))
+
+
+def swap_levels(bank: Bank, one: int, other: int) -> None:
+    """Let two levels change places, names and all.
+
+    Steps of sequences go on pressing the level of the number that they have.
+    """
+    _check_unlocked(bank, one, other)
+    bank.levels[one], bank.levels[other] = bank.at(other), bank.at(one)
+
+
+def clear_level(bank: Bank, level: int) -> None:
+    """Take away all that a level holds, its name too."""
+    _check_unlocked(bank, level)
+    bank.levels.pop(level, None)
+
+
+# ---------------------------------------------------------------- single combinations
+
+
+def copy_combination(bank: Bank, source: Slot, target: Slot) -> None:
+    """Let a piston at a level remember, whole, what a piston remembers at a level."""
+    _check_combination(bank, source)
+    _check_combination(bank, target)
+    _check_unlocked(bank, target.level)
+    bank.put(target, _set_there(bank, source))
+
+
+def swap_combinations(bank: Bank, one: Slot, other: Slot) -> None:
+    """Let two pistons at their levels exchange what they remember; one may have nothing."""
+    _check_combination(bank, one)
+    _check_combination(bank, other)
+    _check_unlocked(bank, one.level, other.level)
+    held, held_by_other = bank.get(one), bank.get(other)
+    bank.put(one, held_by_other)
+    bank.put(other, held)
+
+
+def clear_combination(bank: Bank, slot: Slot) -> None:
+    """Let a piston at a level be as one that was never set.
+
+    A full organ (without a level) or a crescendo stage goes back to the console's own list.
+    """
+    if not _is_list(bank, slot):
+        _check_combination(bank, slot)
+    _check_unlocked(bank, slot.level)
+    _set_there(bank, slot)
+    bank.put(slot, None)
+
+
+def set_neutral(bank: Bank, slot: Slot, controls: Iterable[str]) -> None:
+    """Say which controls a piston leaves alone at a level: these, and no others."""
+    _check_combination(bank, slot)
+    _check_unlocked(bank, slot.level)
+    neutral = tuple(controls)
+    known = {card.id: card.face for card in bank.controls}
+    for control in neutral:
+        if control not in known:
+            raise _unknown("control", control, known)
+    kept = _set_there(bank, slot)
+    bank.put(slot, Combination(kept.on, bank.roster.bits(neutral)))
+
+
+# ---------------------------------------------------------------- sequences
+
+
+def make_sequence(bank: Bank, name: str) -> None:
+    """Begin a sequence, without a step yet."""
+    _check_unlocked(bank)
+    if not _text(name, "the name"):
+        raise BankEditError("a sequence needs a name")
+    if name in bank.sequences:
+        raise BankEditError(f"there is a sequence {name!r} already")
+    if len(bank.sequences) >= SEQUENCES:
+        raise BankEditError(f"a bank has at most {SEQUENCES:,} sequences")
+    bank.sequences[name] = ()
+
+
+def remove_sequence(bank: Bank, name: str) -> None:
+    """Take a sequence out; if it was on the desk, the one nobody wrote is there now."""
+    _check_unlocked(bank)
+    _steps(bank, name)
+    del bank.sequences[name]
+    if bank.sequence == name:
+        choose_sequence(bank, None)
+
+
+def choose_sequence(bank: Bank, name: str | None) -> None:
+    """Put a sequence on the desk, before its first step; None is the one nobody wrote.
+
+    It changes nothing that is remembered, so a lock does not stand in its way.
+    """
+    if name is not None:
+        _steps(bank, name)
+    bank.sequence, bank.place = name, Decimal(0)
+
+
+def append_step(
+    bank: Bank,
+    sequence: str,
+    level: int,
+    piston: str,
+    note: str = "",
+    *,
+    console: Console | None = None,
+) -> Step:
+    """Add a step after the last, with the next whole number.
+
+    With the console, it may press any of its pistons that a step can press, at any of its
+    levels; without, any that the bank remembers something for.
+    """
+    steps = _steps(bank, sequence)
+    last = steps[-1].number if steps else Decimal(0)
+    return insert_step(bank, sequence, last, level, piston, note, console=console)
+
+
+def insert_step(
+    bank: Bank,
+    sequence: str,
+    after: Decimal,
+    level: int,
+    piston: str,
+    note: str = "",
+    *,
+    console: Console | None = None,
+) -> Step:
+    """Add a step after another (0: before the first), and renumber nothing.
+
+    With the console, it may press any of its pistons that a step can press, at any of its
+    levels; without, any that the bank remembers something for.
+    """
+    _check_unlocked(bank)
+    steps = _steps(bank, sequence)
+    place = _place(steps, sequence, after) + 1 if after else 0
+    _check_step(bank, level, piston, console)
+    if len(steps) >= STEPS:
+        raise BankEditError(f"a sequence has at most {STEPS:,} steps")
+    upper = steps[place].number if place < len(steps) else _BEYOND
+    step = Step(number_between(after, upper), level, piston, _text(note, "a note"))
+    bank.sequences[sequence] = (*steps[:place], step, *steps[place:])
+    return step
+
+
+def note_step(bank: Bank, sequence: str, number: Decimal, note: str) -> None:
+    """Give a step a note; an empty one takes it away."""
+    _check_unlocked(bank)
+    steps = _steps(bank, sequence)
+    place = _place(steps, sequence, number)
+    noted = evolve(steps[place], note=_text(note, "a note"))
+    bank.sequences[sequence] = (*steps[:place], noted, *steps[place + 1 :])
+
+
+def remove_step(bank: Bank, sequence: str, number: Decimal) -> None:
+    """Take a step out; the others keep their numbers."""
+    _check_unlocked(bank)
+    steps = _steps(bank, sequence)
+    place = _place(steps, sequence, number)
+    bank.sequences[sequence] = (*steps[:place], *steps[place + 1 :])
+
+
+def number_between(lower: Decimal, upper: Decimal) -> Decimal:
+    """The number for a step between two others: the shortest decimal that there is.
+
+    Of those it is the lowest, as one counts: after 12 comes 13, and 12.1 if 13 is taken. But
+    where hundredths or less have to be begun it is the fifth, with room on both sides: 12.05
+    comes between 12 and 12.1.
+
+    Raises:
+        BankEditError: if it would need more than twelve decimal places.
+    """
+    for places in range(_PLACES + 1):
+        low = int(lower.scaleb(places).to_integral_value(ROUND_FLOOR)) + 1
+        high = int(upper.scaleb(places).to_integral_value(ROUND_CEILING)) - 1
+        if low <= high:
+            begun = places > 1 and low % 10 == 1
+            return Decimal(low + 4 if begun and low + 4 <= high else low).scaleb(-places)
+    raise BankEditError(f"there is no room left between steps {lower:f} and {upper:f}")
+
+
+# ---------------------------------------------------------------- what was meant, and is it there
+
+
+def find_level(bank: Bank, level: str) -> int:
+    """The level that a person means by its number or by its name.
+
+    Raises:
+        BankEditError: if there is none, or there are several of that name.
+    """
+    if level.isascii() and level.isdecimal() and len(level) < 10:
+        _check_level(int(level))
+        return int(level)
+    names: dict[str, list[int]] = {}
+    for number, found in sorted(bank.levels.items()):
+        if found.name:
+            names.setdefault(found.name, []).append(number)
+    if level not in names:
+        raise _unknown("level", level, {name: name for name in names})
+    if len(names[level]) > 1:
+        several = ", ".join(map(str, names[level]))
+        raise BankEditError(f"several levels are called {level!r}: {several}")
+    return names[level][0]
+
+
+def _unknown(
+    what: str, name: str, known: Mapping[str, str], where: str = "in this bank"
+) -> BankEditError:
+    """An error that names the nearest right one, by its id or by its label."""
+    message = f"there is no {what} {name!r} {where}"
+    faces = {face.casefold(): id_ for id_, face in known.items()}
+    near = get_close_matches(name, known, 1)
+    near = near or [faces[face] for face in get_close_matches(name.casefold(), faces, 1)]
+    return BankEditError(f"{message}; did you mean {near[0]!r}?" if near else message)
+
+
+def _check_unlocked(bank: Bank, *levels: int | None) -> None:
+    if bank.locked:
+        raise BankEditError("the bank is locked")
+    for level in levels:
+        if level is not None:
+            _check_level(level)
+            if bank.is_locked(level):
+                raise BankEditError(f"level {level} is locked")
+
+
+def _check_level(level: int) -> None:
+    if not 1 <= level <= LEVELS:
+        raise BankEditError(f"there is no level {level}: levels go from 1 to {LEVELS:,}")
+
+
+def _check_piston(bank: Bank, piston: str) -> None:
+    if piston not in bank.pistons:
+        faces = {card.id: card.face for card in bank.pistons.values()}
+        raise _unknown("piston", piston, faces)
+
+
+def _check_combination(bank: Bank, slot: Slot) -> None:
+    """That a slot is a piston at a level, and one that remembers something at each."""
+    if slot.stage is not None:
+        raise BankEditError("a crescendo stage has a list, the same at all levels")
+    piston = slot.piston or ""
+    _check_piston(bank, piston)
+    if bank.pistons[piston].kind == Kind.FULL_ORGAN:
+        raise BankEditError(f"{piston!r} is a full organ: it has a list, the same at all levels")
+    if slot.level is None:
+        raise BankEditError(f"{piston!r} remembers something at each level: which one is meant?")
+    _check_level(slot.level)
+
+
+def _is_list(bank: Bank, slot: Slot) -> bool:
+    """Whether a slot is a crescendo stage or a full organ."""
+    if slot.stage is not None:
+        return True
+    card = bank.pistons.get(slot.piston or "")
+    return card is not None and card.kind == Kind.FULL_ORGAN and slot.level is None
+
+
+def _set_there(bank: Bank, slot: Slot) -> Combination:
+    found = bank.get(slot)
+    if found is not None:
+        return found
+    if slot.stage is not None:
+        raise BankEditError(f"nothing is set for crescendo stage {slot.stage}")
+    where = "" if slot.level is None else f" at level {slot.level}"
+    raise BankEditError(f"nothing is set on {slot.piston!r}{where}")
+
+
+def _steps(bank: Bank, sequence: str) -> tuple[Step, ...]:
+    if sequence not in bank.sequences:
+        raise _unknown("sequence", sequence, {name: name for name in bank.sequences})
+    return bank.sequences[sequence]
+
+
+def _place(steps: tuple[Step, ...], sequence: str, number: Decimal) -> int:
+    for place, step in enumerate(steps):
+        if step.number == number:
+            return place
+    raise BankEditError(f"sequence {sequence!r} has no step {number:f}")
+
+
+def _check_step(bank: Bank, level: int, piston: str, console: Console | None) -> None:
+    if console is None:
+        _check_level(level)
+        _check_piston(bank, piston)
+        return
+    if not 1 <= level <= console.levels:
+        raise BankEditError(f"there is no level {level}: levels go from 1 to {console.levels:,}")
+    pressed = {p.id: p.face for p in console.pistons if p.kind in STEPPED_TO}
+    if piston not in pressed:
+        raise _unknown("piston", piston, pressed, "on this console for a step to press")
+
+
+def _text(text: str, what: str) -> str:
+    wrong = flaw(text)
+    if wrong:
+        raise BankEditError(f"{what} {wrong}")
+    return text
