@@ -7,7 +7,7 @@ them does not know is off there. What a person is shown of it is the business of
 from collections.abc import Iterable
 from decimal import Decimal
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from combination.memory import Bank, Combination, ControlCard, Level, PistonCard, Slot, Step
 from combination.registration import Roster, translate
@@ -161,7 +161,8 @@ def _pistons(first: Bank, second: Bank, meeting: _Meeting) -> tuple[PistonDiffer
             found.append(PistonDiffers(id_, ours, theirs))
             continue
         affected, affects = ours.affects, meeting.second(theirs.affects)
-        if (ours.label, ours.kind, affected) != (theirs.label, theirs.kind, affects):
+        same_card = evolve(ours, affects=0) == evolve(theirs, affects=0)
+        if not same_card or affected != affects:
             only = meeting.only
             found.append(
                 PistonDiffers(id_, ours, theirs, only(affected, affects), only(affects, affected))

@@ -58,7 +58,15 @@ _PAYLOAD = Map(
             limits.CONTROLS,
         ),
         "pistons": List(
-            Map({"id": _ID, "label": _LABEL, "kind": Text(), "affects": Blob()}),
+            Map(
+                {
+                    "id": _ID,
+                    "label": _LABEL,
+                    "kind": Text(),
+                    "division": Text(),
+                    "affects": Blob(),
+                }
+            ),
             limits.PISTONS,
         ),
         "levels": List(
@@ -157,6 +165,7 @@ def _described(bank: Bank, saved: str | None, writer: str) -> dict[str, Any]:
                 "id": card.id,
                 "label": card.label,
                 "kind": card.kind,
+                "division": card.division,
                 "affects": _rows([card.affects], width),
             }
             for card in bank.pistons.values()
@@ -353,7 +362,11 @@ def _bank(described: dict[str, Any]) -> Bank:
         ),
         pistons={
             card["id"]: PistonCard(
-                card["id"], tuple(card["label"]), card["kind"], _bits(card["affects"])
+                card["id"],
+                tuple(card["label"]),
+                card["kind"],
+                _bits(card["affects"]),
+                card["division"],
             )
             for card in described["pistons"]
         },

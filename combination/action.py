@@ -12,6 +12,7 @@ time come in, effects go out. Registrations are integers (`combination.registrat
 The state changes in the handlers; what changed is told once, when the event is done.
 """
 
+import math
 from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
@@ -59,7 +60,7 @@ from combination.events import (
     TabMoved,
     UndoAsked,
 )
-from combination.memory import Bank, Change, Combination, Slot, Step, default_step
+from combination.memory import Bank, Change, Combination, Slot, Step, default_step, default_steps
 from combination.model import (
     CAN_BE_SET,
     RECALLING,
@@ -720,7 +721,8 @@ class CombinationAction:
         """The step after the place in the sequence (``way`` 1), or before it (-1)."""
         steps, place = self._written(), self.bank.place
         if steps is None:
-            return default_step(self.console, int(place) + way)
+            before = min(math.ceil(place) - 1, default_steps(self.console))
+            return default_step(self.console, math.floor(place) + 1 if way > 0 else before)
         if way > 0:
             return next((step for step in steps if step.number > place), None)
         return next((step for step in reversed(steps) if step.number < place), None)

@@ -70,13 +70,15 @@ class ControlCard:
 class PistonCard:
     """A piston, described well enough to be read without its console file.
 
-    ``affects`` is its settable range, as an integer over the bank's roster.
+    ``affects`` is its settable range, as an integer over the bank's roster; ``division`` the
+    name of a divisional's division.
     """
 
     id: str
     label: tuple[str, ...] = ()
     kind: str = ""
     affects: int = 0
+    division: str = ""
 
     @property
     def face(self) -> str:
@@ -181,8 +183,15 @@ def control_cards(console: Console) -> tuple[ControlCard, ...]:
 
 def piston_cards(console: Console, ranges: Ranges) -> dict[str, PistonCard]:
     """Every piston that memory can belong to: generals, divisionals and full organs."""
+    names = {division.id: division.name for division in console.divisions}
     return {
-        piston.id: PistonCard(piston.id, piston.label, piston.kind, ranges.affects[piston.id])
+        piston.id: PistonCard(
+            piston.id,
+            piston.label,
+            piston.kind,
+            ranges.affects[piston.id],
+            names.get(piston.division or "", ""),
+        )
         for piston in console.pistons
         if piston.id in ranges.affects
     }
@@ -281,13 +290,22 @@ def seat(bank: Bank, console: Console) -> Bank:
     )
 
 
+def default_steps(console: Console) -> int:
+    """How many steps the sequence has that nobody wrote."""
+    return console.levels * len(_generals(console))
+
+
 def default_step(console: Console, number: int) -> Step | None:
     """A step of the sequence that nobody wrote: every general of level 1, then of level 2 ...
 
     The first step has number 1. None beyond either end.
     """
-    generals = [p.id for p in console.pistons if p.kind is Kind.GENERAL]
-    if not generals or not 1 <= number <= len(generals) * console.levels:
+    if not 1 <= number <= default_steps(console):
         return None
+    generals = _generals(console)
     level, place = divmod(number - 1, len(generals))
     return Step(Decimal(number), level + 1, generals[place])
+
+
+def _generals(console: Console) -> list[str]:
+    return [piston.id for piston in console.pistons if piston.kind is Kind.GENERAL]

@@ -58,7 +58,8 @@ def read_console(text: str) -> Console:
 def examine(text: str) -> tuple[Console | None, tuple[Finding, ...]]:
     """Read a console file and say everything that there is to say about it.
 
-    Returns the console, or None if there are errors, and the findings, errors first.
+    Returns the console, or None if there are errors, and the findings: errors first, then
+    warnings, each in the order of the file.
     """
     try:
         if len(text) > _LARGEST:
@@ -77,7 +78,7 @@ def examine(text: str) -> tuple[Console | None, tuple[Finding, ...]]:
         attrs.evolve(finding, line=lines.of(finding.table, finding.index, finding.key))
         for finding in (*reader.findings, *checked)
     ]
-    placed.sort(key=lambda finding: finding.severity is Severity.WARNING)
+    placed.sort(key=lambda finding: (finding.severity is Severity.WARNING, finding.line or 0))
     failed = any(finding.severity is Severity.ERROR for finding in placed)
     return (None if failed else console), tuple(placed)
 

@@ -64,7 +64,10 @@ def banks(draw: st.DrawFn) -> Bank:
     return Bank(
         console=draw(texts()),
         controls=tuple(ControlCard(id_, draw(labels), draw(texts())) for id_ in controls),
-        pistons={id_: PistonCard(id_, draw(labels), draw(texts()), draw(bits)) for id_ in pistons},
+        pistons={
+            id_: PistonCard(id_, draw(labels), draw(texts()), draw(bits), draw(texts()))
+            for id_ in pistons
+        },
         name=draw(texts()),
         locked=draw(st.booleans()),
         levels=draw(st.dictionaries(level_numbers, levels, max_size=4)),

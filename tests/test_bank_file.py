@@ -50,7 +50,7 @@ def quay_chapel() -> BankFile:
             ),
             pistons={
                 "g1": PistonCard("g1", ("1",), "general", 0b111),
-                "gt1": PistonCard("gt1", ("1",), "divisional", 0b001),
+                "gt1": PistonCard("gt1", ("1",), "divisional", 0b001, "Great"),
             },
             levels={
                 3: Level(
@@ -233,8 +233,9 @@ def test_a_reader_written_from_the_page(bank: Bank, saved: str | None, writer: s
         (card.id, card.label, card.division) for card in bank.controls
     ]
     assert [
-        (p["id"], tuple(p["label"]), p["kind"], row(p["affects"])) for p in found["pistons"]
-    ] == [(p.id, p.label, p.kind, set(ids(p.affects))) for p in bank.pistons.values()]
+        (p["id"], tuple(p["label"]), p["kind"], row(p["affects"]), p["division"])
+        for p in found["pistons"]
+    ] == [(p.id, p.label, p.kind, set(ids(p.affects)), p.division) for p in bank.pistons.values()]
     levels = {}
     for level in found["levels"]:
         owners = [found["pistons"][place]["id"] for place in places(level["pistons"])]

@@ -475,8 +475,8 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             )
         ],
         [
-            'error: percussion "harp", rank: is missing',
             'error: trap "drum", division: is missing',
+            'error: percussion "harp", rank: is missing',
         ],
     ),
     "not TOML": (
@@ -494,10 +494,10 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             ("pins = 8", "pins = 0"),
         ],
         [
-            'error: piston "set", kind: is "sit"; did you mean "set"?',
-            'error: board "rail", pins: is 0; expected 1 to 9999',
             'error: piston "gt-pd-rev", control: there is no control "x"; '
             "there are gt-flute-8, gt-off, gt-pd, pd-bourdon-16",
+            'error: piston "set", kind: is "sit"; did you mean "set"?',
+            'error: board "rail", pins: is 0; expected 1 to 9999',
         ],
     ),
 }
