@@ -1,7 +1,10 @@
-"""Console files from disk, for commands: read, or refused with everything that is wrong."""
+"""Files for commands: read, or refused with all that is wrong; written whole, or not at all."""
 
 from pathlib import Path
 
+import click
+
+from banks import whole
 from cli.output import refuse
 from combination.findings import ConsoleFileError
 from combination.model import Console
@@ -16,23 +19,24 @@ def read_text(path: Path, what: str) -> str:
 
     Refuses, as the command line does, a file that is not there, is not text or is too long.
     """
+    shown = click.format_filename(path)
     try:
         if not path.exists():
-            refuse(f"there is no {what} {path}")
+            refuse(f"there is no {what} {shown}")
         if not path.is_file():
-            refuse(f"{path} is not a file")
+            refuse(f"{shown} is not a file")
         with path.open("rb") as file:
             data = file.read(LARGEST_TEXT + 1)
     except OSError as error:
-        refuse(f"{path} cannot be read: {(error.strerror or str(error)).lower()}")
+        refuse(f"{shown} cannot be read: {(error.strerror or str(error)).lower()}")
     except ValueError:
         refuse(f"{str(path)!r} is not the name of a file")
     if len(data) > LARGEST_TEXT:
-        refuse(f"{path} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
+        refuse(f"{shown} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        refuse(f"{path} is no {what}: byte {error.start + 1} is not UTF-8 text")
+        refuse(f"{shown} is no {what}: byte {error.start + 1} is not UTF-8 text")
 
 
 def read_console_file(path: Path) -> Console:
@@ -43,4 +47,12 @@ def read_console_file(path: Path) -> Console:
         errors = [finding for finding in error.findings if finding.severity == "error"]
         listed = "\n".join(f"  {finding}" for finding in errors)
         count = "an error" if len(errors) == 1 else f"{len(errors)} errors"
-        refuse(f"{path} has {count}:\n{listed}")
+        refuse(f"{click.format_filename(path)} has {count}:\n{listed}")
+
+
+def write_whole(path: Path, data: bytes, *, replacing: bool) -> None:
+    """Write a file whole, or refuse and leave all as it was: see `banks.whole.write_whole`."""
+    try:
+        whole.write_whole(path, data, replacing=replacing)
+    except whole.FileFaultError as fault:
+        refuse(str(fault))

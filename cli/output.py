@@ -20,6 +20,9 @@ ANSWER_IS_NO = 1
 CANNOT = 2
 """Exit code: the work could not be done: bad input, bad usage, a file that cannot be written."""
 
+PAGE = 100
+"""Columns of a page, to which long listings are folded."""
+
 
 class RefusedError(click.ClickException):
     """Something cannot be done. One message in the user's terms, and the exit code."""
@@ -52,9 +55,17 @@ def say_json(value: object) -> None:
 
 
 def say_table(
-    columns: Sequence[str], rows: Iterable[Sequence[str]], *, title: str | None = None
+    columns: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    title: str | None = None,
+    width: int | None = None,
 ) -> None:
-    """Print a table. Cells are plain text: nothing in them is taken for markup."""
+    """Print a table. Cells are plain text: nothing in them is taken for markup.
+
+    With ``width`` long cells are folded to make the table that wide at most, for a listing
+    that is read on paper or in a pager; otherwise nothing is folded but by a terminal.
+    """
     on_terminal = sys.stdout.isatty()
     if title is not None:
         say(click.style(title, bold=True) if on_terminal else title)
@@ -67,7 +78,10 @@ def say_table(
     if on_terminal:
         Screen().print(table)
         return
-    screen = Screen(width=_width(columns, cells), color_system=None, no_color=True)
+    natural = _width(columns, cells)
+    screen = Screen(
+        width=natural if width is None else min(natural, width), color_system=None, no_color=True
+    )
     with screen.capture() as capture:
         screen.print(table)
     click.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))

@@ -1,0 +1,308 @@
+"""For the organist: banks made, printed, compared, backed up, restored, altered.
+
+Each command reads what it is given, has the work done, and says what came of it. What alters a
+bank is in `cli.bank_edits`, and what prints one in `cli.bank_printing`.
+"""
+
+import os
+import re
+from contextlib import suppress
+from pathlib import Path
+
+import click
+from attrs import evolve
+
+from banks import BankEditError, BankFileError, compare, decode, fit_to
+from banks.editing import find_level
+from cli.bank_differences import as_data, print_changes, print_differences, print_fit
+from cli.bank_edits import BANK, EDITS, YES
+from cli.bank_files import (
+    agree,
+    dated,
+    read_bank,
+    read_bytes,
+    replace_keeping,
+    saved_now,
+    shown,
+    write_new,
+    write_over,
+)
+from cli.bank_printing import Asked, bank_data, print_bank
+from cli.bank_sequences import sequence
+from cli.bank_words import Words, moment
+from cli.files import read_console_file
+from cli.naming import plural
+from cli.output import answer_no, json_option, refuse, say, say_json
+from combination.findings import nearest
+from combination.memory import Bank, fresh_bank, seat
+
+_FOR = (
+    ("Keep", ("new", "backup", "restore", "fit")),
+    ("Look", ("print", "compare")),
+    ("Name and lock", ("name", "name-level", "lock", "unlock")),
+    ("Alter levels", ("copy-level", "swap-levels", "clear-level")),
+    ("Alter pistons", ("copy-piston", "swap-pistons", "clear-piston", "clear-stage", "neutral")),
+    ("Arrange", ("sequence",)),
+)
+"""What each command is for, in the order in which the help lists them."""
+
+_CONSOLE = click.option(
+    "--console",
+    "console_file",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The console file of the console that the bank is for.",
+)
+_FILE = click.Path(path_type=Path)
+
+
+class _ByPurpose(click.Group):
+    """A group whose help lists its commands by what they are for."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the commands, purpose by purpose."""
+        limit = formatter.width - 6 - max(map(len, self.list_commands(ctx)))
+        for purpose, names in _FOR:
+            with formatter.section(purpose):
+                formatter.write_dl(
+                    [(name, self.commands[name].get_short_help_str(limit)) for name in names]
+                )
+
+
+@click.group(cls=_ByPurpose)
+def bank() -> None:
+    """Keep, print, compare and alter banks.
+
+    A bank is a file with one player's whole memory of one console: what every piston holds at
+    every level, names, locks, sequences, and where the player left off. Every command that
+    writes one writes it whole or leaves all as it was, and asks before anything that is set is
+    lost.
+
+    A level is said by its number or its name; a piston and a stop by its label (as "Great 1",
+    "Great Tuba 8'"), or by the id that stands in brackets behind it when the bank is printed.
+    """
+
+
+for command in (*EDITS, sequence):
+    bank.add_command(command)
+
+
+# ---------------------------------------------------------------- keep
+
+
+@bank.command()
+@click.argument("file", metavar="BANK", type=_FILE)
+@_CONSOLE
+@click.option("--name", default="", help="What the bank is called.")
+def new(file: Path, console_file: Path, name: str) -> None:
+    """Begin a bank in which nothing is set.
+
+    A file that is there already is left as it is.
+    """
+    console = read_console_file(console_file)
+    write_new(file, saved_now(fresh_bank(console, name)))
+    say(f"{shown(file)}: a new bank for {console.name}; nothing is set yet")
+
+
+@bank.command()
+@BANK
+@click.argument("to", type=click.Path())
+@click.option("--replace", is_flag=True, help="Take the place of the file that is there.")
+def backup(file: Path, to: str, replace: bool) -> None:
+    """Copy a bank, read the copy back, and compare the two.
+
+    TO is a file, or a folder: there the copy is named after the bank, with the date.
+    """
+    kept = read_bank(file)
+    copy = Path(to)
+    if copy.is_dir():
+        copy = dated(file, copy)
+    elif to.endswith(os.sep):
+        refuse(f"there is no folder {click.format_filename(to)}")
+    if _are_one_file(file, copy):
+        refuse(f"{shown(copy)} is the bank itself")
+    (write_over if replace else write_new)(copy, kept)
+    say(f"{shown(copy)}: a backup of {shown(file)}, read back and the same: {_size(kept.bank)}")
+
+
+def _are_one_file(one: Path, other: Path) -> bool:
+    with suppress(OSError, ValueError):
+        return one.samefile(other)
+    return False
+
+
+def _size(bank: Bank) -> str:
+    """How much is set in a bank."""
+    counts = [len(level.combinations) for level in bank.levels.values() if level.combinations]
+    return f"{plural(sum(counts), 'combination')} at {plural(len(counts), 'level')}"
+
+
+@bank.command()
+@click.argument("backup_file", metavar="BACKUP", type=_FILE)
+@BANK
+@_CONSOLE
+@YES
+def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> None:
+    """Put a backup in the place of a bank, if you agree.
+
+    First it shows what of it does not fit the console, and what will change.
+
+    What does not fit the console is kept in the bank, and is not heard. What was in BANK before
+    stays in a file beside it, from which it can be restored in the same way.
+    """
+    saved = read_bank(backup_file)
+    console = read_console_file(console_file)
+    for other in (backup_file, console_file):
+        if _are_one_file(file, other):
+            refuse(f"{shown(file)} and {shown(other)} are the same file")
+    before = read_bytes(file) if os.path.lexists(file) else None
+    present = _present(file, before)
+    fit = fit_to(saved.bank, console)
+    say(f"{shown(backup_file)}, saved {moment(saved.saved)}: {_size(saved.bank)}")
+    say()
+    print_fit(fit, console, shown(backup_file))
+    say()
+    if present == fit.bank:
+        say(f"{shown(file)} holds the same already: nothing has been changed")
+        return
+    if present is not None:
+        say(f"What changes in {shown(file)}")
+        found = compare(seat(present, console), fit.bank)
+        print_changes(present, fit.bank, found)
+        say()
+    agree(f"{shown(file)} will be {'made' if before is None else 'replaced'}", yes)
+    if before is None:
+        write_new(file, saved_now(fit.bank))
+        say(f"{shown(file)}: restored from {shown(backup_file)}; there was no such file before")
+        return
+    beside = replace_keeping(file, before, saved_now(fit.bank))
+    say(f"{shown(file)}: restored from {shown(backup_file)}")
+    say(f"What was there before is in {shown(beside)}")
+
+
+def _present(file: Path, before: bytes | None) -> Bank | None:
+    """The bank that a restore would replace; None if there is none that can be read."""
+    if before is None:
+        return None
+    try:
+        present = decode(before).bank
+    except BankFileError as error:
+        say(f"What is in {shown(file)} now cannot be read: {error}")
+        say()
+        return None
+    if present.locked:
+        refuse(f"{shown(file)} is locked: unlock it first, if it is to be replaced")
+    return present
+
+
+@bank.command("fit")
+@BANK
+@_CONSOLE
+@json_option
+def fit_(file: Path, console_file: Path, as_json: bool) -> None:
+    """Show what becomes of a bank on a console.
+
+    Ends with exit code 1 if something that the bank remembers will not be heard there. The bank
+    is not changed: a restore, or the console itself, brings it up to date.
+    """
+    kept, console = read_bank(file), read_console_file(console_file)
+    fit = fit_to(kept.bank, console)
+    if as_json:
+        say_json({"fits": fit.complete, **as_data(fit)})
+    else:
+        print_fit(fit, console, shown(file))
+    if not fit.complete:
+        answer_no()
+
+
+# ---------------------------------------------------------------- look
+
+
+@bank.command("print")
+@BANK
+@click.option(
+    "--level",
+    "levels",
+    multiple=True,
+    metavar="LEVEL|N-M",
+    help="Only this level, or these; can be given again.",
+)
+@click.option(
+    "--piston", "pistons", multiple=True, metavar="PISTON", help="Only this piston; likewise."
+)
+@click.option(
+    "--console",
+    "console_file",
+    type=_FILE,
+    help="A console file: what that console does not have is marked with a star.",
+)
+@json_option
+def print_(
+    file: Path,
+    levels: tuple[str, ...],
+    pistons: tuple[str, ...],
+    console_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Print what is on, piston by piston, for the music desk.
+
+    Level by level, what each piston turns on, by division; then the full organ and crescendo
+    lists that the player has set, and the sequences.
+    """
+    kept = read_bank(file)
+    console = read_console_file(console_file) if console_file is not None else None
+    if console is not None:
+        kept = evolve(kept, bank=evolve(seat(kept.bank, console), console=kept.bank.console))
+    asked = Asked(_levels_asked(kept.bank, levels), _pistons_asked(kept.bank, pistons))
+    if as_json:
+        say_json(bank_data(kept, asked))
+    else:
+        print_bank(kept, shown(file), asked, console)
+
+
+def _levels_asked(bank: Bank, asked: tuple[str, ...]) -> frozenset[int] | None:
+    """The levels that a person lists by numbers, runs of numbers, and names."""
+    found: set[int] = set()
+    try:
+        for text in asked:
+            ends = re.fullmatch(r"(\d+)-(\d+)", text, re.ASCII)
+            first, last = ends.groups() if ends else (text, text)
+            lowest, highest = find_level(bank, first), find_level(bank, last)
+            if lowest > highest:
+                refuse(f"levels {text} go backwards: write {highest}-{lowest}")
+            found |= set(range(lowest, highest + 1))
+    except BankEditError as error:
+        refuse(str(error))
+    return frozenset(found) if asked else None
+
+
+def _pistons_asked(bank: Bank, asked: tuple[str, ...]) -> frozenset[str] | None:
+    words = Words(bank)
+    found = {words.find_piston(text): text for text in asked}
+    for piston, text in found.items():
+        if piston not in bank.pistons:
+            refuse(f'there is no piston "{text}" in this bank{nearest(text, bank.pistons)}')
+    return frozenset(found) if asked else None
+
+
+@bank.command("compare")
+@click.argument("one", type=_FILE)
+@click.argument("other", type=_FILE)
+@json_option
+def compare_(one: Path, other: Path, as_json: bool) -> None:
+    """Print how two banks differ, and only that.
+
+    Ends with exit code 1 if they do.
+    """
+    first, second = read_bank(one), read_bank(other)
+    found = compare(first.bank, second.bank)
+    if as_json:
+        say_json({"equal": found.equal, **as_data(found)})
+    elif found.equal:
+        say(f"{shown(one)} and {shown(other)} hold the same")
+    else:
+        say(f"first:   {shown(one)}, saved {moment(first.saved)}")
+        say(f"second:  {shown(other)}, saved {moment(second.saved)}")
+        print_differences(first.bank, second.bank, found)
+    if not found.equal:
+        answer_no()

@@ -1,0 +1,178 @@
+"""The demo: one evening at an embedded console, told as it happens.
+
+Everything goes the way it would at a real console, from the wire that closes to the bank on
+disk, and at the end what was lost is proved to have come back.
+"""
+
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+
+import click
+from attrs import define, field
+
+from banks import BankFile, compare, read_bank_file, write_bank_file
+from cli.output import answer_no, say, say_table
+from combination.action import Reason
+from combination.contacts import Role, contacts_of
+from combination.effects import Effect, Refused
+from combination.instrument import Instrument
+from combination.memory import Bank, fresh_bank, seat
+from combination.midi import Edge
+from combination.model import Console
+from combination.reading import read_console
+
+FIRST_TABS = ("gt-tibia-8", "gt-vox-8", "gt-flute-4", "so-gt", "so-oboe-8", "trem-main")
+OTHER_TABS = ("gt-tuba-8", "gt-octave-4", "ac-flute-8")
+GENERAL = "g1"
+OWNER = "Mabel Thornycroft"
+
+
+@define
+class _Evening:
+    """A console switched on, with somebody at it."""
+
+    console: Console
+    bank: Bank
+    now: float = 0.0
+    instrument: Instrument = field(init=False)
+    pins: dict[tuple[Role, str], str] = field(init=False)
+
+    def __attrs_post_init__(self) -> None:
+        self.instrument = Instrument(self.console, self.bank)
+        self.pins = {(wired.role, wired.id): wired.pin for wired in contacts_of(self.console)}
+
+    def tabs(self, names: tuple[str, ...], on: bool) -> None:
+        for name in names:
+            self._wire(self.pins[Role.TAB, name], on)
+
+    def push(self, piston: str) -> list[Effect]:
+        pin = self.pins[Role.PISTON, piston]
+        return self._wire(pin, True) + self._wire(pin, False)
+
+    def _wire(self, pin: str, closed: bool) -> list[Effect]:
+        self.now += 0.1
+        return self.instrument.hear(Edge(pin, closed), self.now)
+
+    @property
+    def sounding(self) -> frozenset[str]:
+        action = self.instrument.action
+        return frozenset(self.bank.roster.registration(action.sounding))
+
+    def show(self) -> None:
+        """What sounds in each division, and why; which pistons are lit."""
+        names = {division.id: division.name for division in self.console.divisions}
+        together: dict[tuple[str, str], list[str]] = {}
+        for control in self.console.controls:
+            reasons = self.instrument.action.why(control.id)
+            if reasons:
+                division = names.get(self.console.division_of(control) or "", "Whole organ")
+                why = " and ".join(self.worded(reason) for reason in reasons)
+                together.setdefault((division, why), []).append(control.face)
+        for (division, why), faces in together.items():
+            say(f"     {division}: {', '.join(faces)} ({why})")
+        self.show_lit()
+        say()
+
+    def show_lit(self) -> None:
+        lit = [p.id for p in self.console.pistons if p.id in self.instrument.action.lit]
+        say("     lit: " + (", ".join(lit) or "no piston"))
+
+    def worded(self, reason: Reason) -> str:
+        return "by hand" if reason.cause == "hand" else f"by {reason.cause} {reason.by}"
+
+
+def theatre() -> Console:
+    """The theatre console that ships with the program."""
+    return read_console(files("cli").joinpath("demos/theatre.toml").read_text("utf-8"))
+
+
+@click.command()
+def demo() -> None:
+    """See the whole job done, with no files of your own.
+
+    On an embedded theatre console a registration is set on a piston, recalled over other tabs,
+    cancelled, backed up, wiped, restored, and proved to be as it was.
+    """
+    console = theatre()
+    say(f"{console.name}: a {console.action} action.")
+    say_table(
+        ("keyboards", "divisions", "ranks", "controls", "pistons", "levels"),
+        [
+            tuple(
+                str(count)
+                for count in (
+                    len(console.keyboards),
+                    len(console.divisions),
+                    len(console.ranks),
+                    len(console.controls),
+                    len(console.pistons),
+                    console.levels,
+                )
+            )
+        ],
+    )
+    say()
+    with tempfile.TemporaryDirectory() as folder:
+        _evening(console, Path(folder) / "mabel.bank")
+
+
+def _evening(console: Console, path: Path) -> None:
+    evening = _Evening(console, fresh_bank(console, OWNER))
+    say(f"1. {OWNER} draws some tabs by hand.")
+    evening.tabs(FIRST_TABS, True)
+    evening.show()
+
+    say("2. She pushes Set, and its lamp says that it waits for a piston:")
+    evening.push("set")
+    evening.show_lit()
+    say("   Then General 1, which stores what the tabs show. Nothing sounding changes.")
+    evening.push(GENERAL)
+    wanted = evening.sounding
+    evening.show()
+
+    say("3. She turns every tab, and other stops sound.")
+    evening.tabs(FIRST_TABS, False)
+    evening.tabs(OTHER_TABS, True)
+    by_hand = evening.sounding
+    evening.show()
+
+    say("4. General 1 again: her registration sounds, over tabs that show another.")
+    evening.push(GENERAL)
+    recalled = evening.sounding
+    evening.show()
+
+    say("5. General Cancel: the tabs speak again.")
+    evening.push("cancel")
+    cancelled = evening.sounding
+    evening.show()
+
+    write_bank_file(path, BankFile(evening.bank))
+    say(f"6. Her bank is backed up: {path.name}, {path.stat().st_size} bytes, with a checksum.")
+    backed_up = evening.bank
+    say()
+
+    say("7. The memory is wiped. General 1 now does nothing, and says so:")
+    evening = _Evening(console, fresh_bank(console, OWNER))
+    refusals = [e for e in evening.push(GENERAL) if isinstance(e, Refused)]
+    say("     refused: " + ", ".join(f"{refused.piston}, {refused.reason}" for refused in refusals))
+    say()
+
+    say("8. The bank is restored, and General 1 pushed once more.")
+    restored = seat(read_bank_file(path).bank, console)
+    evening = _Evening(console, restored)
+    evening.push(GENERAL)
+    evening.show()
+
+    proofs = {
+        "General 1 recalled what was set": recalled == wanted,
+        "Cancel gave the tabs back": cancelled == by_hand,
+        "the wiped memory refused": [str(r.reason) for r in refusals] == ["not set"],
+        "the restored bank equals the one backed up": compare(backed_up, restored).equal,
+        "and the same stops sound": evening.sounding == wanted,
+    }
+    say("Proved:")
+    for what, holds in proofs.items():
+        say(f"     {'yes' if holds else 'NO '}  {what}")
+    if not all(proofs.values()):
+        answer_no()
