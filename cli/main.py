@@ -8,11 +8,11 @@ from importlib.metadata import version
 
 import click
 
-from cli.bank_commands import bank
-from cli.console_commands import console
+from cli.bank.commands import bank
+from cli.console.commands import console
 from cli.demo import demo
 from cli.output import refuse
-from cli.rehearse_commands import rehearse
+from cli.rehearsal.commands import rehearse
 
 _FOR = (
     ("For the technician", ("console",)),

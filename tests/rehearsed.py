@@ -6,9 +6,9 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 from hypothesis import strategies as st
 
-from cli.language import FORMS
-from cli.rehearsal import RehearsalError, draft_of, said_in
-from cli.rehearse_commands import WORKED, rehearse
+from cli.rehearsal.commands import WORKED, rehearse
+from cli.rehearsal.language import FORMS
+from cli.rehearsal.lines import RehearsalError, draft_of, said_in
 from combination.model import Console
 from combination.reading import read_console
 

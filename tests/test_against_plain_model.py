@@ -454,7 +454,7 @@ def test_the_consoles_have_no_errors(console: Console) -> None:
     assert [found for found in check(console) if found.severity is Severity.ERROR] == []
 
 
-@settings(derandomize=EXAMPLES is None, deadline=None, database=None)
+@settings(max_examples=300, derandomize=EXAMPLES is None, deadline=None, database=None)
 @given(console=consoles())
 def test_they_agree_on_what_each_piston_affects(console: Console) -> None:
     ranges, model = Ranges(console), PlainModel(console, PlainMemory())

@@ -27,9 +27,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from banks import BankFile, compare, fit_to, read_bank_file, write_bank_file
-from cli.bank_commands import bank
-from cli.bank_differences import MOST_LEVELS
-from cli.bank_words import PAGE, Words, folded, moment, runs
+from cli.bank.commands import bank
+from cli.bank.differences import MOST_LEVELS
+from cli.bank.words import PAGE, Words, folded, moment, runs
 from combination.memory import (
     Bank,
     Combination,
@@ -909,7 +909,7 @@ def at_a_terminal(words: list[str], answer: bytes) -> tuple[int, str]:
     between its showing the question and its waiting for an answer.
     """
     ours, theirs = pty.openpty()
-    code = "from cli.bank_commands import bank; bank(prog_name='bank')"
+    code = "from cli.bank.commands import bank; bank(prog_name='bank')"
     with subprocess.Popen(
         [sys.executable, "-c", code, *words],
         stdin=theirs,
@@ -1574,7 +1574,7 @@ def test_a_locked_bank_is_left_alone(quay: Console, edit: str) -> None:
 
 FAILING = """
 import json, os, resource, sys
-from cli.bank_commands import bank
+from cli.bank.commands import bank
 
 task = json.loads(sys.argv[1])
 bank(task["words"], standalone_mode=False)

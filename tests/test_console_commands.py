@@ -22,13 +22,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from banks import BankFile, write_bank_file
-from cli.altering import Wish, alter
-from cli.beginning import MANUALS, Answers, beginning
-from cli.describing import PARTS
+from cli.console.altering import Wish, alter
+from cli.console.beginning import MANUALS, Answers, beginning
+from cli.console.describing import PARTS
+from cli.console.rewriting import CannotRewriteError, rewritten
+from cli.console.wiring import pins_in, pins_out, pins_used
 from cli.main import main
 from cli.naming import Names
-from cli.rewriting import CannotRewriteError, rewritten
-from cli.wiring import pins_in, pins_out, pins_used
 from combination.memory import Combination, ControlCard, fresh_bank
 from combination.model import Action, Kind, Piston, Selection
 from combination.ranges import Ranges

@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from banks import BankFile, read_bank_file, write_bank_file
-from cli.language import FORMS
-from cli.rehearsal import MOST_FAULTS, RehearsalError, draft_of, said_in
-from cli.rehearsing import run
+from cli.rehearsal.language import FORMS
+from cli.rehearsal.lines import MOST_FAULTS, RehearsalError, draft_of, said_in
+from cli.rehearsal.rehearsing import run
 from combination.memory import Combination, Slot, fresh_bank
 from combination.reading import read_console
 from tests.rehearsed import (

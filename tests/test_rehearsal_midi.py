@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from mido import Message, MetaMessage, MidiFile, MidiTrack
 
-from cli.midi_files import (
+from cli.rehearsal.lines import draft_of, said_in
+from cli.rehearsal.midi_files import (
     LARGEST,
     Cued,
     MidiFileError,
@@ -19,8 +20,7 @@ from cli.midi_files import (
     read_recording,
     written,
 )
-from cli.rehearsal import draft_of, said_in
-from cli.rehearsing import recording_of, run, run_recording, said_in_recording
+from cli.rehearsal.rehearsing import recording_of, run, run_recording, said_in_recording
 from combination.memory import fresh_bank
 from combination.midi import Edge, Wiring
 from combination.reading import read_console

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from cli.rehearsal import Draft, draft_of, said_in
-from cli.rehearse_commands import WORKED, rehearse
-from cli.rehearsing import run
-from cli.trying import choices_made
+from cli.rehearsal.commands import WORKED, rehearse
+from cli.rehearsal.lines import Draft, draft_of, said_in
+from cli.rehearsal.rehearsing import run
+from cli.rehearsal.trying import choices_made
 from combination.memory import fresh_bank
 from combination.model import Console
 from combination.reading import examine, read_console

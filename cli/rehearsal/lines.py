@@ -12,9 +12,9 @@ from typing import Any
 
 from attrs import define, field, frozen
 
-from cli.forms import Form, Part, WrongError, check_quotation, matched
-from cli.language import FORMS, reader_on
-from cli.statements import (
+from cli.rehearsal.forms import Form, Part, WrongError, check_quotation, matched
+from cli.rehearsal.language import FORMS, reader_on
+from cli.rehearsal.statements import (
     WHILE_OFF,
     Asked,
     Expect,
@@ -25,7 +25,7 @@ from cli.statements import (
     Said,
     Switch,
 )
-from cli.trying import Choice, choice_of
+from cli.rehearsal.trying import Choice, choice_of
 from combination.events import MemoryLockTurned
 from combination.findings import nearest, quoted
 from combination.model import Console

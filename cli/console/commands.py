@@ -12,8 +12,8 @@ from typing import Any
 
 import click
 
-from cli.bank_files import shown
-from cli.beginning import (
+from cli.bank.files import shown
+from cli.console.beginning import (
     MANUAL_KEYS,
     MANUALS,
     MOST_STOPS,
@@ -21,12 +21,12 @@ from cli.beginning import (
     Answers,
     beginning,
 )
-from cli.choices import ACTIONS
-from cli.describing import PARTS, as_data, summary
+from cli.console.choices import ACTIONS
+from cli.console.describing import PARTS, as_data, summary
+from cli.console.piston import piston
 from cli.files import read_console_file, read_text, write_whole
 from cli.naming import Names, plural, tally
 from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_table
-from cli.piston_command import piston
 from combination.checking import MOST_LEVELS
 from combination.findings import Finding, Severity
 from combination.model import Action

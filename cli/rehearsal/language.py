@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable
 from decimal import Decimal
 from typing import Any
 
-from cli.forms import Form, Part, WrongError
-from cli.hand import Hand
-from cli.statements import (
+from cli.rehearsal.forms import Form, Part, WrongError
+from cli.rehearsal.hand import Hand
+from cli.rehearsal.statements import (
     AddStep,
     Asked,
     Expect,

@@ -1,7 +1,7 @@
 """For the organist: banks made, printed, compared, backed up, restored, altered.
 
 Each command reads what it is given, has the work done, and says what came of it. What alters a
-bank is in `cli.bank_edits`, and what prints one in `cli.bank_printing`.
+bank is in `cli.bank.edits`, and what prints one in `cli.bank.printing`.
 """
 
 import os
@@ -14,9 +14,9 @@ from attrs import evolve
 
 from banks import BankEditError, BankFileError, compare, decode, fit_to
 from banks.editing import find_level
-from cli.bank_differences import as_data, print_changes, print_differences, print_fit
-from cli.bank_edits import BANK, EDITS, YES
-from cli.bank_files import (
+from cli.bank.differences import as_data, print_changes, print_differences, print_fit
+from cli.bank.edits import BANK, EDITS, YES
+from cli.bank.files import (
     agree,
     dated,
     read_bank,
@@ -27,9 +27,9 @@ from cli.bank_files import (
     write_new,
     write_over,
 )
-from cli.bank_printing import Asked, bank_data, print_bank
-from cli.bank_sequences import sequence
-from cli.bank_words import Words, moment
+from cli.bank.printing import Asked, bank_data, print_bank
+from cli.bank.sequences import sequence
+from cli.bank.words import Words, moment
 from cli.files import read_console_file
 from cli.naming import plural
 from cli.output import answer_no, json_option, refuse, say, say_json

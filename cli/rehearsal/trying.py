@@ -9,7 +9,7 @@ import attrs
 import tomlkit
 from attrs import frozen
 
-from cli.forms import WrongError
+from cli.rehearsal.forms import WrongError
 from combination.findings import nearest, quoted
 from combination.model import Console, file_word
 

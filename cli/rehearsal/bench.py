@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable
 from attrs import define, field, frozen
 from mido.messages import Message
 
-from cli.hand import Hand
-from cli.midi_files import Cued, Told
-from cli.statements import (
+from cli.rehearsal.hand import Hand
+from cli.rehearsal.midi_files import Cued, Told
+from cli.rehearsal.statements import (
     AddStep,
     Expect,
     LockLevel,

@@ -11,7 +11,7 @@ from typing import Any
 
 from attrs import field, frozen
 
-from cli.statements import Statement
+from cli.rehearsal.statements import Statement
 
 
 class WrongError(Exception):

@@ -14,7 +14,7 @@ import attrs
 from banks import Comparison, Fit
 from banks.comparing import LevelDiffers, MemoryDiffers
 from banks.fit import StepMisfit
-from cli.bank_words import (
+from cli.bank.words import (
     PAGE,
     Words,
     capital,

@@ -1,8 +1,8 @@
 """For the technician: one piston altered, in the console file and seen against a bank.
 
 Shows what a piston affects and will affect, what becomes of what it remembers, and the lines of
-the file that change; writes them if asked. What it becomes is for `cli.altering`, how the file is
-written for `cli.rewriting`.
+the file that change; writes them if asked. What it becomes is for `cli.console.altering`, how
+the file is written for `cli.console.rewriting`.
 """
 
 import difflib
@@ -13,12 +13,12 @@ from pathlib import Path
 
 import click
 
-from cli.altering import EVERYTHING, Wish, alter, changes
-from cli.bank_files import read_bank, shown
+from cli.bank.files import read_bank, shown
+from cli.console.altering import EVERYTHING, Wish, alter, changes
+from cli.console.rewriting import CannotRewriteError, rewritten
 from cli.files import read_console_file, read_text, write_whole
 from cli.naming import Names, plural
 from cli.output import PAGE, refuse, say, say_table
-from cli.rewriting import CannotRewriteError, rewritten
 from combination.findings import Severity, nearest, quoted
 from combination.memory import Bank, seat
 from combination.model import Console, Kind, Piston

@@ -9,8 +9,8 @@ from typing import Any
 
 from attrs import frozen
 
-from cli.bench import Failure, Happening, Look, Run, Step
-from cli.statements import Said, place_name, plain_number
+from cli.rehearsal.bench import Failure, Happening, Look, Run, Step
+from cli.rehearsal.statements import Said, place_name, plain_number
 from combination.action import Reason
 from combination.effects import (
     ContactFreed,

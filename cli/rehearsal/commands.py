@@ -13,11 +13,14 @@ import click
 from attrs import frozen
 from tomlkit.exceptions import TOMLKitError
 
-from cli.bank_files import read_bank, saved_now, shown, write_over
-from cli.bench import Run
+from cli.bank.files import read_bank, saved_now, shown, write_over
 from cli.files import read_console_file, read_text, write_whole
-from cli.language import FORMS
-from cli.midi_files import (
+from cli.naming import plural
+from cli.output import answer_no, json_option, refuse, say, say_json, say_table
+from cli.rehearsal.bench import Run
+from cli.rehearsal.language import FORMS
+from cli.rehearsal.lines import Draft, RehearsalError, draft_of, said_in
+from cli.rehearsal.midi_files import (
     HEADER,
     LARGEST,
     MidiFileError,
@@ -25,11 +28,7 @@ from cli.midi_files import (
     read_recording,
     written,
 )
-from cli.naming import plural
-from cli.output import answer_no, json_option, refuse, say, say_json, say_table
-from cli.rehearsal import Draft, RehearsalError, draft_of, said_in
-from cli.rehearsal_report import Sheet, steps_as_data, told
-from cli.rehearsing import (
+from cli.rehearsal.rehearsing import (
     CannotTravelError,
     printable,
     recording_of,
@@ -37,8 +36,9 @@ from cli.rehearsing import (
     run_recording,
     said_in_recording,
 )
-from cli.statements import Rehearsal
-from cli.trying import Choice, choices_made
+from cli.rehearsal.report import Sheet, steps_as_data, told
+from cli.rehearsal.statements import Rehearsal
+from cli.rehearsal.trying import Choice, choices_made
 from combination.findings import ConsoleFileError
 from combination.memory import Bank, fresh_bank, seat
 from combination.model import Console
@@ -46,7 +46,7 @@ from combination.reading import read_console
 
 PAGE = 100
 """Columns of a printed page, to which tables are folded."""
-WORKED = Path(__file__).with_name("rehearsals")
+WORKED = Path(__file__).with_name("worked")
 """The rehearsals that come with the program."""
 _LANGUAGE = (
     "A rehearsal has a statement a line; # begins a comment. CAPITALS stand for your own words,",

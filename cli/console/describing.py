@@ -12,7 +12,8 @@ from typing import Any
 
 import attrs
 
-from cli.choices import choices
+from cli.console.choices import choices
+from cli.console.wiring import Pins, boards, lacking, pins_in, pins_out, pins_used, unwired
 from cli.naming import (
     Listing,
     Names,
@@ -24,7 +25,6 @@ from cli.naming import (
     run,
     tally,
 )
-from cli.wiring import Pins, boards, lacking, pins_in, pins_out, pins_used, unwired
 from combination.action import crescendo_stages
 from combination.model import (
     CAN_BE_SET,

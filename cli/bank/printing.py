@@ -11,7 +11,7 @@ from typing import Any
 from attrs import frozen
 
 from banks import BankFile
-from cli.bank_words import (
+from cli.bank.words import (
     PAGE,
     Words,
     capital,

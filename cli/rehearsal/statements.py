@@ -1,6 +1,7 @@
 """What the statements of a rehearsal mean: each kind as a value.
 
-How they are written is the business of `cli.language`, what they do of `cli.bench`.
+How they are written is the business of `cli.rehearsal.language`, what they do of
+`cli.rehearsal.bench`.
 """
 
 from decimal import Decimal

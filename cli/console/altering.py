@@ -1,16 +1,16 @@
 """What a piston becomes when a technician alters it: its kind, its range, its marks.
 
 Takes a console without errors and the words of a command; says the piston that comes of them, or
-refuses in the same words. How the file is then written is the business of `cli.rewriting`.
+refuses in the same words. How the file is then written is the business of `cli.console.rewriting`.
 """
 
 from collections.abc import Mapping
 
 from attrs import evolve, frozen
 
+from cli.console.rewriting import Changes
 from cli.naming import Names
 from cli.output import refuse
-from cli.rewriting import Changes
 from combination.findings import nearest, quoted
 from combination.model import RECALLING, Kind, Piston, Selection
 from combination.ranges import Ranges

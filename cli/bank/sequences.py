@@ -11,10 +11,10 @@ from pathlib import Path
 import click
 
 from banks import editing
-from cli.bank_edits import BANK, LEVEL, YES
-from cli.bank_files import agree, edited, read_bank, shown
-from cli.bank_printing import print_sequences, sequences_data
-from cli.bank_words import Words, step_words
+from cli.bank.edits import BANK, LEVEL, YES
+from cli.bank.files import agree, edited, read_bank, shown
+from cli.bank.printing import print_sequences, sequences_data
+from cli.bank.words import Words, step_words
 from cli.files import read_console_file
 from cli.naming import plural
 from cli.output import json_option, refuse, say, say_json

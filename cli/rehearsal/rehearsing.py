@@ -1,16 +1,17 @@
 """Running a rehearsal: its statements, or the messages of a recording, one after another.
 
 When each is done is decided here, and how a run becomes a recording of its own; what a
-statement means is said in `cli.rehearsal`, and what it does to a console in `cli.bench`.
+statement means is said in `cli.rehearsal.lines`, and what it does to a console in
+`cli.rehearsal.bench`.
 """
 
 from collections.abc import Iterable, Iterator
 from math import ceil
 
-from cli.bench import Bench, Run
-from cli.hand import Hand
-from cli.midi_files import Cued, Entry, Played, Recording, Told
-from cli.statements import (
+from cli.rehearsal.bench import Bench, Run
+from cli.rehearsal.hand import Hand
+from cli.rehearsal.midi_files import Cued, Entry, Played, Recording, Told
+from cli.rehearsal.statements import (
     Asked,
     Expect,
     Found,

@@ -1,0 +1,1 @@
+"""For the organist: banks kept, printed, compared and altered."""

@@ -1,0 +1,1 @@
+"""For the technician: console files checked, printed, altered and begun."""

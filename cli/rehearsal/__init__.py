@@ -1,0 +1,1 @@
+"""For the tester: rehearsals, as text and as recorded MIDI."""
