@@ -12,7 +12,7 @@ import click
 from attrs import define, field
 
 from banks import BankFile, compare, read_bank_file, write_bank_file
-from cli.output import answer_no, say, say_table
+from cli.output import answer_no, say
 from combination.action import Reason
 from combination.contacts import Role, contacts_of
 from combination.effects import Effect, Refused
@@ -96,22 +96,8 @@ def demo() -> None:
     """
     console = theatre()
     say(f"{console.name}: a {console.action} action.")
-    say_table(
-        ("keyboards", "divisions", "ranks", "controls", "pistons", "levels"),
-        [
-            tuple(
-                str(count)
-                for count in (
-                    len(console.keyboards),
-                    len(console.divisions),
-                    len(console.ranks),
-                    len(console.controls),
-                    len(console.pistons),
-                    console.levels,
-                )
-            )
-        ],
-    )
+    parts = ("keyboards", "divisions", "ranks", "controls", "pistons")
+    say("It has " + ", ".join(f"{len(getattr(console, part))} {part}" for part in parts) + ".")
     say()
     with tempfile.TemporaryDirectory() as folder:
         _evening(console, Path(folder) / "mabel.bank")

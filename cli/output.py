@@ -6,8 +6,8 @@ need to be, so that what a script reads does not depend on a window.
 
 import json
 import sys
-from collections.abc import Iterable, Sequence
-from typing import Any, NoReturn
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, NoReturn, TypeVar
 
 import click
 from rich import box
@@ -20,6 +20,10 @@ ANSWER_IS_NO = 1
 CANNOT = 2
 """Exit code: the work could not be done: bad input, bad usage, a file that cannot be written."""
 
+_T = TypeVar("_T")
+
+MANY = 1000
+"""Things to be gone through that a person may have to wait for."""
 PAGE = 100
 """Columns of a page, to which long listings are folded."""
 
@@ -94,6 +98,15 @@ def _width(columns: Sequence[str], cells: Sequence[Sequence[Text]]) -> int:
         for place, column in enumerate(columns)
     ]
     return sum(widest) + 2 * len(widest) + 2
+
+
+def progress(things: Sequence[_T], doing: str) -> Iterator[_T]:
+    """Go through things, and where there are many show on a terminal how far it has come."""
+    if len(things) < MANY or not sys.stderr.isatty():
+        yield from things
+        return
+    with click.progressbar(things, label=doing, file=sys.stderr) as bar:
+        yield from bar
 
 
 json_option = click.option(

@@ -336,10 +336,6 @@ def banks(draw: st.DrawFn, console: Console) -> Bank:
             bank.levels[level] = Level(locked=True, combinations=bank.at(level).combinations)
     bank.at(1).combinations[LOST] = draw(combinations(size))
     bank.sequences = {name: draw(steps(console)) for name in ("evening", "recital")}
-    bank.sequence = pick(draw, (None, None, "evening", "recital"))
-    if bank.sequence is not None:
-        bank.place = Decimal(draw(st.integers(0, 20))) / 2
-    else:
-        generals = sum(piston.kind is Kind.GENERAL for piston in console.pistons)
-        bank.place = Decimal(draw(st.integers(0, generals * console.levels)))
+    bank.sequence = pick(draw, (None, None, "evening", "recital", LOST))
+    bank.place = Decimal(draw(st.integers(0, 20))) / 2
     return bank

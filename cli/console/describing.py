@@ -8,6 +8,7 @@ sums come from `combination`.
 from collections.abc import Callable, Iterable, Iterator
 from enum import Enum
 from fractions import Fraction
+from itertools import groupby
 from typing import Any
 
 import attrs
@@ -31,6 +32,7 @@ from combination.model import (
     Control,
     Coupler,
     Division,
+    Draw,
     Kind,
     LinesOut,
     Percussion,
@@ -181,9 +183,7 @@ def what_is(names: Names, control: Control) -> str:
     if isinstance(control, Coupler):
         what = _couples(names, control)
     elif isinstance(control, Stop | Percussion):
-        ranks = {rank.id: rank for rank in names.console.ranks}
-        what = " + ".join(_drawn(draw, ranks[draw.rank]) for _, draw in draws_of(control))
-        what = what or ("no rank" if isinstance(control, Stop) else "percussion")
+        what = _draws(names, control) or "no rank"
     elif isinstance(control, Tremulant):
         chambers = {chamber.id: chamber.name for chamber in names.console.chambers}
         of = chambers.get(control.chamber or "", "")
@@ -208,18 +208,30 @@ def _couples(names: Names, coupler: Coupler) -> str:
     return f"{what}, pizzicato {coupler.pizzicato_time:g} s" if coupler.pizzicato else what
 
 
-def _drawn(draw: Any, rank: Rank) -> str:
+def _draws(names: Names, control: Stop | Percussion) -> str:
+    """What a stop draws; what it draws over the same keys together, as a mixture's breaks are."""
+    ranks = {rank.id: rank for rank in names.console.ranks}
+    draws = (draw for _, draw in draws_of(control))
+    parts = []
+    for keys, group in groupby(draws, lambda draw: (draw.first_key, draw.last_key, draw.repeats)):
+        drawn = [_drawn(draw, ranks[draw.rank]) for draw in group]
+        parts.append((" + ".join(drawn) + _over(*keys), len(drawn)))
+    between = "; " if any(count > 1 for _, count in parts) else " + "
+    return between.join(part for part, _ in parts)
+
+
+def _drawn(draw: Draw, rank: Rank) -> str:
     if draw.by_key:
-        what = f"{rank.name}, key by key"
-    elif rank.stroke is not Stroke.HELD and draw.pitch is None:
-        what = rank.name
-    else:
-        what = f"{rank.name} {pitch_text(draw.pitch or rank.pitch)}"
-    if draw.first_key is not None or draw.last_key is not None:
-        first = "" if draw.first_key is None else f"from key {draw.first_key}"
-        last = "" if draw.last_key is None else f"to key {draw.last_key}"
-        what += f" {' '.join(part for part in (first, last) if part)}"
-    return f"{what}, repeats" if draw.repeats else what
+        return f"{rank.name}, key by key"
+    if rank.stroke is not Stroke.HELD and draw.pitch is None:
+        return rank.name
+    return f"{rank.name} {pitch_text(draw.pitch or rank.pitch)}"
+
+
+def _over(first: int | None, last: int | None, repeats: bool) -> str:
+    from_key = "" if first is None else f" from key {first}"
+    to_key = "" if last is None else f" to key {last}"
+    return from_key + to_key + (", repeats" if repeats else "")
 
 
 def _wires(control: Control) -> str:

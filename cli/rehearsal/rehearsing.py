@@ -8,6 +8,7 @@ statement means is said in `cli.rehearsal.lines`, and what it does to a console 
 from collections.abc import Iterable, Iterator
 from math import ceil
 
+from cli.output import progress
 from cli.rehearsal.bench import Bench, Run
 from cli.rehearsal.hand import Hand
 from cli.rehearsal.midi_files import Cued, Entry, Played, Recording, Told
@@ -46,7 +47,7 @@ def run(rehearsal: Rehearsal, console: Console, bank: Bank) -> Run:
     bench = Bench(console, bank)
     bench.remember(rehearsal.opening)
     performance = _Performance(bench)
-    for line in rehearsal.lines:
+    for line in progress(rehearsal.lines, "Rehearsing"):
         performance.do(line)
     performance.begin()
     return bench.finish()
@@ -58,7 +59,7 @@ def run_recording(recording: Recording, rehearsal: Rehearsal, console: Console, 
     bench.remember(rehearsal.opening)
     bench.switch_on(0.0)
     listening = _Listening(bench, rehearsal)
-    for order, entry in enumerate(recording.entries):
+    for order, entry in enumerate(progress(recording.entries, "Rehearsing")):
         listening.hear(order, entry)
     bench.advance(max(recording.lasts, bench.now))
     return bench.finish()
