@@ -188,7 +188,7 @@ class CombinationAction:
         self._reported = 0
         self._unsettled = 0
         self._pulses: list[_Pulse] = []
-        self._next_pulse = at
+        self._last_pulse = -math.inf
         self._pending: dict[int, Change] = {}
         self._asked = 0
         self._undo: list[Change] = []
@@ -484,19 +484,28 @@ class CombinationAction:
         self._tab_moved(TabMoved(event.control, not self.rail & self._roster.bit(event.control)))
 
     def _drive(self, tabs: int) -> None:
-        """Pulse these tabs to where the rail has them, in groups; their clocks start again."""
+        """Pulse these tabs to where the rail has them; their clocks start again.
+
+        Where tabs go in groups, those that still wait keep their turn, these come after them,
+        and those that need no pulse any more leave no gap: however fast pistons are pressed, a
+        coil is idle only for the gap.
+        """
         if self.console.action is not Action.MOVING or not tabs:
             return
         self._forget_pulses(tabs)
         self._unsettled |= tabs & self._followed
         drive = self.console.drive
-        start = max(self._now, self._next_pulse) if drive.group else self._now
-        for group in _groups(tabs, drive.group):
+        waiting = [pulse for pulse in self._pulses if not pulse.fired]
+        self._pulses = [pulse for pulse in self._pulses if pulse.fired]
+        wanted = tabs & self.rail
+        for pulse in waiting:
+            wanted |= pulse.tabs & pulse.on
+        start = max(self._now, self._last_pulse + drive.spacing) if drive.group else self._now
+        for group in _groups([*(pulse.tabs for pulse in waiting), tabs], drive.group):
             self._pulses.append(
-                _Pulse(start, start + drive.pulse, start + drive.follow, group, group & self.rail)
+                _Pulse(start, start + drive.pulse, start + drive.follow, group, group & wanted)
             )
             start += drive.spacing
-        self._next_pulse = start
         self._pulse(self._now)
 
     def _forget_pulses(self, tabs: int) -> None:
@@ -519,6 +528,8 @@ class CombinationAction:
             if not pulse.fired and pulse.start <= now:
                 pulse.fired = True
                 if pulse.tabs:
+                    if self.console.drive.group:
+                        self._last_pulse = now
                     on, off = pulse.tabs & pulse.on, pulse.tabs & ~pulse.on
                     self._effects.append(TabsDriven(self._set_of(on), self._set_of(off)))
             if pulse.fired and not pulse.rested and pulse.end <= now:
@@ -706,9 +717,10 @@ class CombinationAction:
         if event.name is not None and event.name not in self.bank.sequences:
             self._refuse(None, Refusal.NO_SUCH_SEQUENCE)
             return
-        self.bank.sequence = event.name
-        self.bank.place = Decimal(0)
-        self._effects.append(SequencePlaced(event.name))
+        beginning = Decimal(0)
+        if (self.bank.sequence, self.bank.place) != (event.name, beginning):
+            self.bank.sequence, self.bank.place = event.name, beginning
+            self._effects.append(SequencePlaced(event.name))
 
     def step(self, number: Decimal) -> Step | None:
         """The step of that number in the sequence on the desk."""
@@ -863,16 +875,17 @@ def crescendo_stages(crescendo: Crescendo) -> tuple[tuple[int, ...], tuple[int, 
     return tuple(rises), tuple(falls)
 
 
-def _groups(tabs: int, size: int | None) -> list[int]:
-    """Split tabs, in rail order, into groups of a size; None: one group."""
-    if size is None:
-        return [tabs]
-    groups = []
-    while tabs:
-        group = 0
-        for _ in range(size):
+def _groups(queue: list[int], size: int | None) -> list[int]:
+    """Split tabs, in the order of the queue and then of the rail, into groups of a size.
+
+    None: one group.
+    """
+    groups = [0]
+    for tabs in queue:
+        while tabs:
+            if size is not None and groups[-1].bit_count() == size:
+                groups.append(0)
             lowest = tabs & -tabs
-            group |= lowest
+            groups[-1] |= lowest
             tabs ^= lowest
-        groups.append(group)
     return groups

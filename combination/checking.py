@@ -396,6 +396,9 @@ class _Checker:
         if selection is None:
             return
         console = self.console
+        given = selection.everything or selection.divisions or selection.controls
+        if selection.excluding and not given and key != "affects":
+            self.error(place, key, "has only exceptions: say from what, as everything = true")
         for division in selection.divisions:
             self.known(place, key, division, console.divisions, "division")
         for control in (*selection.controls, *selection.excluding):

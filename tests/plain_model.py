@@ -141,7 +141,8 @@ class PlainModel:
     """By driven tab that has not reported yet: the wanted state, and until when it may."""
     groups: list[tuple[float, dict[str, bool]]] = field(factory=list)
     """Pulses to come: when, and for each tab the wanted state."""
-    next_group: float = -inf
+    last_group: float = -inf
+    """When the last group was pulled."""
 
     asked: int = 0
     waiting: dict[int, Written] = field(factory=dict)
@@ -431,17 +432,23 @@ class PlainModel:
         if self.console.action is not Action.MOVING:
             return
         drive = self.console.drive
-        start = self.now if drive.group is None else max(self.now, self.next_group)
-        tabs = [c for c in self.console.controls if c.id in wanted]
-        for tab in tabs:
-            self.arrived(tab.id)
-            if tab.contacts:
-                self.travelling[tab.id] = (wanted[tab.id], inf)
-        while tabs:
-            group, tabs = tabs[: drive.group], tabs[len(tabs[: drive.group]) :]
-            self.groups.append((start, {tab.id: wanted[tab.id] for tab in group}))
+        order = {c.id: number for number, c in enumerate(self.console.controls)}
+        for tab in self.console.controls:
+            if tab.id in wanted:
+                self.arrived(tab.id)
+                if tab.contacts:
+                    self.travelling[tab.id] = (wanted[tab.id], inf)
+        queue = [
+            (name, group[name])
+            for group in (*(group for _, group in self.groups), wanted)
+            for name in sorted(group, key=order.__getitem__)
+        ]
+        self.groups = []
+        start = self.now if drive.group is None else max(self.now, self.last_group + drive.spacing)
+        while queue:
+            self.groups.append((start, dict(queue[: drive.group])))
+            queue = queue[drive.group :] if drive.group else []
             start += drive.spacing
-            self.next_group = start
         self.drive_what_is_due()
 
     def drive_what_is_due(self) -> None:
@@ -452,6 +459,7 @@ class PlainModel:
                 if name in self.travelling:
                     self.travelling[name] = (wanted, self.now + self.console.drive.follow)
             if group:
+                self.last_group = self.now
                 on = frozenset(name for name, wanted in group.items() if wanted)
                 self.happened.drives.append((self.now, on, frozenset(group) - on))
 

@@ -448,6 +448,10 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
         [('kind = "general"', 'kind = "general"\naffects = []')],
         ['error: piston "g1", affects: it affects nothing'],
     ),
+    "exceptions to nothing": (
+        [("{ everything = true, except", "{ except")],
+        ['error: piston "full", sounds: has only exceptions: say from what, as everything = true'],
+    ),
     "a stop that draws nothing": (
         [('rank = "flute"\npitch = "8"', 'pitch = "8"')],
         ['warning: stop "gt-flute-8", rank: it draws on no rank, and its state is sent nowhere'],

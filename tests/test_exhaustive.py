@@ -123,7 +123,7 @@ class Explorer:
     def save(self) -> State:
         """Take the action's state, with its clock at 0 and its past forgotten."""
         action = self.action
-        action._now = action._next_pulse = 0.0
+        action._now = action._last_pulse = 0.0
         action._asked = action._reported = 0
         action._undo.clear()
         action._redo.clear()
