@@ -27,6 +27,7 @@ from combination.model import (
     Control,
     Coupler,
     Draw,
+    Effect,
     Kind,
     Percussion,
     PinMessages,
@@ -121,28 +122,47 @@ class _Notes:
         return same and self.first <= other.last and other.first <= self.last
 
 
-def check(console: Console, left_out: Iterable[str] = ()) -> list[Finding]:
+@frozen
+class Doubt:
+    """What is not known of a console, since its file had the wrong form there.
+
+    ``left_out`` are ids of tables that are not there: naming them is no further fault. ``mended``
+    are tables, by kind and place, from which a key was left out; ``of_the_file`` is whether one
+    of the file's own keys, or of its single tables, was.
+    """
+
+    left_out: frozenset[str] = frozenset()
+    mended: frozenset[tuple[str, int | None]] = frozenset()
+    of_the_file: bool = False
+
+
+def check(console: Console, doubt: Doubt = Doubt()) -> list[Finding]:
     """Everything there is to say about a console.
 
-    ``left_out`` are ids of tables that had the wrong form: naming them is no further fault.
     What follows only from another fault is not said: a division is not called empty while a
-    stop names a division that does not exist.
+    stop names a division that does not exist, nor a coupler without keys while it has a key
+    that nobody knows.
     """
-    checker = _Checker(console, frozenset(left_out))
-    for look in (checker.numbers, checker.names, checker.references, checker.couplers):
-        look()
-    if not (checker.left_out or checker.failed):
-        checker.idle()
+    checker = _Checker(console, doubt)
     for look in (
-        checker.pistons,
-        checker.action,
+        checker.numbers,
+        checker.names,
+        checker.references,
         checker.boards,
         checker.wires,
         checker.outputs,
-        checker.draws,
     ):
         look()
-    if not (checker.left_out or checker.failed):
+    checker.concluding = True
+    certain = doubt == Doubt() and not checker.failed
+    if certain:
+        checker.idle()
+    checker.belonging()
+    checker.pistons()
+    if not doubt.of_the_file:
+        checker.action()
+    checker.draws()
+    if certain and not checker.failed:
         checker.lists()
     return checker.findings
 
@@ -150,8 +170,10 @@ def check(console: Console, left_out: Iterable[str] = ()) -> list[Finding]:
 @define
 class _Checker:
     console: Console
-    left_out: frozenset[str]
+    doubt: Doubt
     findings: list[Finding] = field(factory=list)
+    concluding: bool = False
+    """Whether what is looked at now follows from several keys of a table together."""
 
     @property
     def failed(self) -> bool:
@@ -166,6 +188,10 @@ class _Checker:
         self._say(Severity.WARNING, place, key, message)
 
     def _say(self, severity: Severity, place: _Place, key: str, message: str) -> None:
+        warning = severity is Severity.WARNING
+        mended = (place.table, place.index) in self.doubt.mended
+        if (mended and (warning or self.concluding)) or (warning and self.doubt.of_the_file):
+            return
         self.findings.append(Finding(severity, place.table, key, message, place.index, place.id))
 
     # ---------------------------------------------------------------- walking the console
@@ -347,9 +373,6 @@ class _Checker:
     def references(self) -> None:
         """Ids that name something which exists."""
         console = self.console
-        for place, control in self.each_control():
-            if control.division is None and isinstance(control, Stop | Percussion | Trap):
-                self.error(place, "division", "is missing")
         for place, division in self.each("division", console.divisions):
             self.known(place, "keyboard", division.keyboard, console.keyboards, "keyboard")
         for place, control in self.each_control():
@@ -386,7 +409,7 @@ class _Checker:
     def known(
         self, place: _Place, key: str, name: str | None, things: Iterable[Any], kind: str
     ) -> None:
-        if name is None or name in self.left_out:
+        if name is None or name in self.doubt.left_out:
             return
         ids = [thing.id for thing in things]
         if name not in ids:
@@ -436,6 +459,12 @@ class _Checker:
         for place, rank in self.each("rank", console.ranks):
             if rank.id not in drawn:
                 self.warn(place, "", "no stop draws on it")
+        if any(rank.out for rank in console.ranks):
+            by_shoes = {shoe.all_control for shoe in console.shoes}
+            for place, control in self.each_control():
+                switched = isinstance(control, Tremulant | Trap | Effect)
+                if switched and control.out is None and control.id not in by_shoes:
+                    self.warn(place, "out", "is missing: it operates nothing")
 
     def speaking(self, division: str) -> bool:
         return any(
@@ -443,9 +472,12 @@ class _Checker:
             for control in self.console.controls
         )
 
-    def couplers(self) -> None:
-        """Couplers that read keys and play a division, or are unison offs."""
+    def belonging(self) -> None:
+        """Controls in their divisions; couplers that play one from keys, or are unison offs."""
         console = self.console
+        for place, control in self.each_control():
+            if control.division is None and isinstance(control, Stop | Percussion | Trap):
+                self.error(place, "division", "is missing")
         for place, coupler in self.each("coupler", console.couplers):
             if coupler.unison_off:
                 if coupler.division is None:
@@ -491,7 +523,7 @@ class _Checker:
         kinds = {piston.kind for piston in console.pistons}
         setting = console.setting
         recalling = kinds & {Kind.GENERAL, Kind.DIVISIONAL}
-        if recalling and Kind.SET not in kinds and not self.left_out:
+        if recalling and Kind.SET not in kinds and not self.doubt.mended:
             self.warn(_Place("piston"), "", "there is no set piston: nothing can be set")
         if Kind.SET in kinds and not (setting.hold or setting.latch):
             message = "both hold and latch are turned off: nothing can be set"
@@ -533,7 +565,7 @@ class _Checker:
         for where, control in self.each_control():
             if bool(control.drive_on) != bool(control.drive_off):
                 missing = "drive-off" if control.drive_on else "drive-on"
-                self.error(where, missing, "a driven tab is driven both ways")
+                self.error(where, missing, "is missing: a driven tab is driven both ways")
         self.some_have("drive-on", lambda control: control.drive_on is not None)
         self.some_have("contact", lambda control: bool(control.contacts))
         if drive.pulse > LONGEST_SAFE_PULSE:
@@ -556,7 +588,7 @@ class _Checker:
         for place, control in self.each_control():
             if (control.contact_on is None) != (control.contact_off is None):
                 missing = "contact-off" if control.contact_on else "contact-on"
-                self.error(place, missing, "a tab that has the one contact needs the other")
+                self.error(place, missing, "is missing: one contact turns on, another off")
             if control.contact is not None and control.contact_on is not None:
                 self.error(place, "contact", "a tab has one contact, or one for on and one for off")
 
@@ -713,7 +745,8 @@ class _Checker:
 
     def by_program(self, place: _Place, key: str, board: Board) -> None:
         """Contacts that arrive as program changes have no opening (semantics.md I.8)."""
-        if not self.by_programs(board):
+        mended = (place.table, place.index) in self.doubt.mended
+        if not self.by_programs(board) or mended or self.doubt.of_the_file:
             return
         if place.table == "piston":
             kind = self.console.pistons[place.index or 0].kind

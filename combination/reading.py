@@ -19,18 +19,22 @@ import attrs
 import cattrs
 from cattrs.gen import make_dict_structure_fn, override
 
-from combination.checking import check
+from combination.checking import Doubt, check
 from combination.findings import ConsoleFileError, Finding, Severity, nearest, quoted
 from combination.model import (
     LONGEST_TEXT,
+    Action,
     Console,
     Contact,
     KeyRun,
+    Kind,
     Selection,
     file_word,
 )
 from combination.pitch import parse_pitch
 
+STAND_IN = "?"
+"""Stands for a text that a table should have and has not: no id can be so."""
 FORMAT = 1
 """The format of console files that this program reads."""
 
@@ -72,7 +76,7 @@ def examine(text: str) -> tuple[Console | None, tuple[Finding, ...]]:
     console = reader.console()
     checked = (
         attrs.evolve(finding, index=reader.row(finding))
-        for finding in check(console, reader.left_out)
+        for finding in check(console, reader.doubt())
     )
     placed = [
         attrs.evolve(finding, line=lines.of(finding.table, finding.index, finding.key))
@@ -103,6 +107,7 @@ class _Reader:
         self.findings: list[Finding] = []
         self.left_out: set[str] = set()
         self.kept: dict[str, list[int]] = {}
+        self.mended: set[tuple[str, int | None]] = set()
 
     def console(self) -> Console:
         values: dict[str, Any] = {}
@@ -121,8 +126,12 @@ class _Reader:
                     values[attribute.name] = fitting
             elif attribute.default is attrs.NOTHING:
                 self._error("", key, "is missing")
-        for name, stand_in in (("format", FORMAT), ("name", "?"), ("action", "blind")):
-            values.setdefault(name, stand_in)
+        stand_ins: dict[str, Any] = {
+            "format": FORMAT,
+            "name": STAND_IN,
+            "action": Action.BLIND,
+        }
+        values = stand_ins | values
         if values["format"] != FORMAT:
             message = f"is {values['format']}; this program reads format {FORMAT}"
             self._error("", "format", message)
@@ -142,24 +151,35 @@ class _Reader:
             return None
 
     def _table(self, key: str, row_type: type[Any], value: Any) -> tuple[Any, ...]:
-        """An array of tables: those that fit; the others are left out and named."""
+        """An array of tables: those that fit, and what fits of the others."""
         if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
             self._error("", key, f"is written as a table for each: [[{key}]]")
             return ()
-        fitting = []
+        fitting: list[Any] = []
         self.kept[key] = []
         for index, row in enumerate(value):
             named = row.get("id")
             name = named if isinstance(named, str) else None
             try:
-                fitting.append(_CONVERTER.structure(row, row_type))
-                self.kept[key].append(index)
+                fits = _CONVERTER.structure(row, row_type)
             except (cattrs.BaseValidationError, _MisfitError) as error:
-                for path, message in _misfits(error):
+                misfits = list(_misfits(error))
+                for path, message in misfits:
                     self._error(key, path, message, index, name)
-                if name is not None:
-                    self.left_out.add(name)
+                fits = _mended(row, row_type, {_first_word(path) for path, _ in misfits})
+                if fits is None:
+                    self.left_out |= {name} if name else set()
+                    continue
+                self.mended.add((key, len(fitting)))
+                self.left_out.add(STAND_IN)
+            fitting.append(fits)
+            self.kept[key].append(index)
         return tuple(fitting)
+
+    def doubt(self) -> Doubt:
+        """What the checker must not draw conclusions from."""
+        of_the_file = any(f.table not in self.kept for f in self.findings)
+        return Doubt(frozenset(self.left_out), frozenset(self.mended), of_the_file)
 
     def row(self, finding: Finding) -> int | None:
         """Which of the file's tables of its kind a finding of the checker is about."""
@@ -171,6 +191,38 @@ class _Reader:
         self, table: str, key: str, message: str, index: int | None = None, id_: str | None = None
     ) -> None:
         self.findings.append(Finding(Severity.ERROR, table, key, message, index, id_))
+
+
+_STAND_INS: dict[Any, str] = {
+    str: STAND_IN,
+    tuple[str, ...]: STAND_IN,
+    Kind: Kind.GENERAL.value,
+}
+
+
+def _mended(row: dict[str, Any], row_type: type[Any], at_fault: set[str]) -> Any:
+    """A table without the keys that do not fit, so that its others are checked all the same.
+
+    What must be there is stood in for; None if that cannot be, or if it has no id.
+    """
+    mended = {}
+    for attribute in attrs.fields(row_type):
+        word = file_word(attribute)
+        if word in row and word not in at_fault:
+            mended[word] = row[word]
+        elif attribute.default is attrs.NOTHING:
+            if word == "id" or attribute.type not in _STAND_INS:
+                return None
+            mended[word] = _STAND_INS[attribute.type]
+    try:
+        return _CONVERTER.structure(mended, row_type)
+    except (cattrs.BaseValidationError, _MisfitError):
+        return None
+
+
+def _first_word(path: str) -> str:
+    """The key of a table that a path begins with: ``draws`` of ``draws 2, pitch``."""
+    return re.split(r"[, ]", path, maxsplit=1)[0]
 
 
 def _rows_of(attribute: "attrs.Attribute[Any]") -> type[Any] | None:
@@ -352,5 +404,4 @@ class _Lines:
         if (index or 0) >= len(rows):
             return None
         line, keys = rows[index or 0]
-        first_word = re.split(r"[, ]", key, maxsplit=1)[0]
-        return keys.get(first_word, line) or None
+        return keys.get(_first_word(key), line) or None

@@ -8,6 +8,7 @@ import resource
 import select
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
@@ -428,12 +429,14 @@ def small(tmp_path: Path) -> Path:
 
 
 def test_check_says_every_warning_and_how_much_there_is(small: Path) -> None:
+    siren = SMALL.splitlines().index("[[effect]]") + 1
     result = run("console", "check", small)
     assert result.output == (
         'warning: line 75: stop "gt-nazard", draws 1: needs pipes 44 to 80 of rank "flute", which '
         "has 73: its top 7 keys are silent\n"
+        f'warning: line {siren}: effect "siren", out: is missing: it operates nothing\n'
         'warning: line 194: piston "up", contact: is missing: nobody can press it\n'
-        "2 warnings. 2 divisions, 2 ranks, 10 controls, 8 pistons, 3 boards; "
+        "3 warnings. 2 divisions, 2 ranks, 10 controls, 8 pistons, 3 boards; "
         "1 control never captured; 72 of 104 pins used.\n"
     )
     assert result.exit_code == 0
@@ -1676,3 +1679,11 @@ def test_no_bytes_make_a_traceback(
     result = run("console", command, path, *words)
     assert result.exit_code in (1, 2)
     assert result.exception is None or isinstance(result.exception, SystemExit)
+
+
+def test_a_range_of_nothing_is_written_as_nothing() -> None:
+    """Found by hypothesis: with dotted keys, what was left was the range that is not written."""
+    dotted = 'id = "p"\nlabel = "1"\nkind = "general"\naffects.divisions = ["great"]\n'
+    text = f'format = 1\nname = "Nether Wick"\naction = "blind"\n\n[[piston]]\n{dotted}'
+    after = rewritten(text, 0, {"affects": Selection()})
+    assert tomllib.loads(after)["piston"][0]["affects"] == {"controls": []}

@@ -452,6 +452,22 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
         [("{ everything = true, except", "{ except")],
         ['error: piston "full", sounds: has only exceptions: say from what, as everything = true'],
     ),
+    "an effect that operates nothing": (
+        [("[crescendo]", '[[effect]]\nid = "bird"\nlabel = "Bird"\n\n[crescendo]')],
+        ['warning: effect "bird", out: is missing: it operates nothing'],
+    ),
+    "a tab driven one way": (
+        [
+            ('action = "blind"', 'action = "moving"'),
+            ('contact = "rail.3"', 'contact = "rail.3"\ndrive-on = "pist.9"'),
+        ],
+        [
+            'error: coupler "gt-pd", drive-off: is missing: a driven tab is driven both ways',
+            'warning: stop "gt-flute-8", drive-on: is missing, though other controls have one',
+            'warning: stop "pd-bourdon-16", drive-on: is missing, though other controls have one',
+            'warning: coupler "gt-off", drive-on: is missing, though other controls have one',
+        ],
+    ),
     "a stop that draws nothing": (
         [('rank = "flute"\npitch = "8"', 'pitch = "8"')],
         ['warning: stop "gt-flute-8", rank: it draws on no rank, and its state is sent nowhere'],
@@ -490,6 +506,41 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
     "a table that is a key": (
         [("[crescendo]\n", "[crescendo]\nstages = 3\n")],
         ['error: crescendo, stages: there is no such key; did you mean "stage"?'],
+    ),
+    "one bad key does not hide the others of its table": (
+        [
+            ('kind = "reversible"', 'kind = "reversable"'),
+            ('contact = "pist.4"', 'contact = "pist.1"'),
+            ("unison-off = true", 'unison-of = true\nlamp = "pist.99"'),
+            ('rank = "flute"\npitch = "8"', 'rank = "flut"\npitch = "x"'),
+        ],
+        [
+            'error: stop "gt-flute-8", rank: there is no rank "flut"; did you mean "flute"?',
+            'error: stop "gt-flute-8", pitch: is "x"; expected a pitch in feet as engraved, such '
+            'as "8" or "2 2/3"',
+            'error: coupler "gt-off", unison-of: there is no such key; did you mean "unison-off"?',
+            'error: coupler "gt-off", lamp: "pist.99" is beyond board "pist", which has 16 pins',
+            'error: piston "gt-pd-rev", kind: is "reversable"; did you mean "reversible"?',
+            'error: piston "gt-pd-rev", contact: pin "pist.1" has piston "g1" (contact) on it '
+            "already",
+        ],
+    ),
+    "nothing is concluded from what is not known": (
+        [
+            ('action = "blind"', 'action = "blnd"\nwhile-governed = "adds"'),
+            ('kind = "general-cancel"', 'kind = "hand-registration"'),
+            (
+                'label = "Bourdon 16\'"\ndivision = "pedal"',
+                'label = "Bourdon 16\'"\ndivision = 16',
+            ),
+            ('name = "Great"\nkeyboard = "great"', 'nmae = "Great"\nkeyboard = "great"'),
+        ],
+        [
+            'error: action: is "blnd"; did you mean "blind"?',
+            'error: division "great", name: is missing',
+            'error: division "great", nmae: there is no such key; did you mean "name"?',
+            'error: stop "pd-bourdon-16", division: is 16; expected text in quotation marks',
+        ],
     ),
     "one bad table does not hide another": (
         [

@@ -59,12 +59,15 @@ def rewritten(text: str, index: int, changes: Changes) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """A value as `tomllib` reads it: a selection is a list of its controls, or a table."""
+    """A value as `tomllib` reads it: a selection is a list of its controls, or a table.
+
+    One of nothing at all is an empty list, since a key left out means something else.
+    """
     if not isinstance(value, Selection):
         return value
     table = {file_word(f): getattr(value, f.name) for f in fields(Selection)}
     table = {k: list(v) if isinstance(v, tuple) else v for k, v in table.items() if v}
-    return table["controls"] if list(table) == ["controls"] else table
+    return table.get("controls", []) if set(table) <= {"controls"} else table
 
 
 def _same(old: Any, new: Any) -> bool:
