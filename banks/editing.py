@@ -34,9 +34,18 @@ def name_bank(bank: Bank, name: str) -> None:
 
 
 def name_level(bank: Bank, level: int, name: str) -> None:
-    """Give a level a name; an empty one takes it away."""
+    """Give a level a name; an empty one takes it away.
+
+    A name is one that `find_level` finds this level by: no number, and no other level's.
+    """
     _check_unlocked(bank, level)
-    bank.at(level).name = _text(name, "a name")
+    _text(name, "a name")
+    if name.strip().isdecimal():
+        raise BankEditError(f"a level cannot be called {name!r}: a number is no name")
+    for number, other in sorted(bank.levels.items()):
+        if name and number != level and other.name == name:
+            raise BankEditError(f"level {number} is called {name!r} already")
+    bank.at(level).name = name
 
 
 def lock_bank(bank: Bank) -> None:

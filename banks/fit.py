@@ -56,6 +56,19 @@ class RangeChanged:
 
 
 @frozen
+class OutOfRange:
+    """A piston, and controls of the console that are on in its combinations but not affected.
+
+    ``unheard`` is in how many of its combinations one of them is on. What it affected before,
+    and no longer does, is in its `RangeChanged` instead.
+    """
+
+    piston: PistonCard
+    controls: tuple[str, ...]
+    unheard: int
+
+
+@frozen
 class LevelBeyond:
     """A level that the console does not reach, and how many combinations it has."""
 
@@ -91,6 +104,7 @@ class Fit:
     pistons_new: tuple[PistonCard, ...]
     pistons_renamed: tuple[Renamed, ...]
     ranges_changed: tuple[RangeChanged, ...]
+    out_of_range: tuple[OutOfRange, ...]
     levels_beyond: tuple[LevelBeyond, ...]
     steps: tuple[StepMisfit, ...]
     full_organs: tuple[PistonCard, ...]
@@ -103,6 +117,7 @@ class Fit:
             any(gone.on_in for gone in self.controls_gone)
             or any(gone.combinations for gone in self.pistons_gone)
             or any(changed.unheard for changed in self.ranges_changed)
+            or self.out_of_range
             or self.levels_beyond
             or self.steps
             or self.full_organs
@@ -118,6 +133,7 @@ def fit_to(bank: Bank, console: Console) -> Fit:
     known_pistons = set(bank.pistons) | set(renamed.pistons.values())
     here = len(console.controls)
     kinds = {piston.id: piston.kind for piston in console.pistons}
+    changed = _ranges_changed(bank, seated, here, renamed)
     return Fit(
         bank=seated,
         controls_gone=_controls_gone(seated, here),
@@ -126,7 +142,8 @@ def fit_to(bank: Bank, console: Console) -> Fit:
         pistons_gone=_pistons_gone(seated, kinds),
         pistons_new=tuple(p for p in seated.pistons.values() if p.id not in known_pistons),
         pistons_renamed=_renamed(renamed.pistons, console.pistons),
-        ranges_changed=_ranges_changed(bank, seated, here, renamed),
+        ranges_changed=changed,
+        out_of_range=_out_of_range(seated, here, kinds, changed),
         levels_beyond=tuple(
             LevelBeyond(number, level.name, len(level.combinations))
             for number, level in sorted(seated.levels.items())
@@ -207,20 +224,45 @@ def _ranges_changed(
         affected, affects = translate(card.affects, runs) & shared, piston.affects & shared
         if affected != affects:
             lost = affected & ~affects
-            unheard = sum(
-                bool(level.combinations[piston.id].on & lost)
-                for level in seated.levels.values()
-                if piston.id in level.combinations
-            )
             found.append(
                 RangeChanged(
                     piston,
                     tuple(after.registration(lost)),
                     tuple(after.registration(affects & ~affected)),
-                    unheard,
+                    _unheard(seated, piston.id, lost),
                 )
             )
     return tuple(found)
+
+
+def _out_of_range(
+    seated: Bank, here: int, kinds: dict[str, Kind], changed: tuple[RangeChanged, ...]
+) -> tuple[OutOfRange, ...]:
+    """What pistons would turn on if they affected it, beyond what they affected before."""
+    ever_on = dict.fromkeys((id_ for id_, kind in kinds.items() if kind in RECALLING), 0)
+    for level in seated.levels.values():
+        for id_, combination in level.combinations.items():
+            if id_ in ever_on:
+                ever_on[id_] |= combination.on
+    roster = seated.roster
+    told = {each.piston.id: roster.bits(each.no_longer) for each in changed}
+    found = []
+    for id_, on in ever_on.items():
+        piston = seated.pistons[id_]
+        kept = on & ((1 << here) - 1) & ~piston.affects & ~told.get(id_, 0)
+        if kept:
+            controls = tuple(roster.registration(kept))
+            found.append(OutOfRange(piston, controls, _unheard(seated, id_, kept)))
+    return tuple(found)
+
+
+def _unheard(seated: Bank, piston: str, controls: int) -> int:
+    """In how many of a piston's combinations one of some controls is on."""
+    return sum(
+        bool(level.combinations[piston].on & controls)
+        for level in seated.levels.values()
+        if piston in level.combinations
+    )
 
 
 def _step_misfits(seated: Bank, levels: int, kinds: dict[str, Kind]) -> tuple[StepMisfit, ...]:

@@ -702,6 +702,34 @@ def test_compare_for_a_program() -> None:
     assert [each["id"] for each in data["controls"]] == ["trem", "trombone"]
 
 
+def test_compare_on_a_console_that_renamed_a_stop(quay: Console) -> None:
+    """A bank as it was, and one that a console has brought up to date, where the stop is new."""
+    renamed = QUAY.replace('"open"', '"diapason"').replace(
+        'id = "diapason"', 'id = "diapason"\nwas = "open"'
+    )
+    Path("new.toml").write_text(renamed.replace("Quay Chapel", "Quay Church"), encoding="utf-8")
+    done("restore", "quay.bank", "moved.bank", "--console", "new.toml", "--yes")
+    words = ["compare", "quay.bank", "moved.bank"]
+    result = run(*words)
+    assert result.exit_code == 1
+    assert "    first only: Great   Open Diapason 8' (open)\n" in result.stdout
+    before = contents()
+    assert done(*words, "--console", "new.toml") == (
+        "quay.bank and moved.bank hold the same on Quay Church\n"
+    )
+    assert json.loads(done(*words, "--console", "new.toml", "--json"))["equal"] is True
+    assert contents() == before
+    done("clear-piston", "moved.bank", "pd1", "--level", "1", "--yes")
+    result = run(*words, "--console", "new.toml")
+    assert result.exit_code == 1
+    _, _, differences = result.stdout.split("\n", 2)
+    assert differences == (
+        '\nLevel 1 "Easter Eve"\n  Pedal 1 (pd1): set in the first only\n    nothing on\n'
+    )
+    assert load("quay.bank") == played(quay)
+    assert refusal(*words, "--console", "none.toml") == "there is no console file none.toml"
+
+
 # ---------------------------------------------------------------- backup
 
 
@@ -822,6 +850,11 @@ other.bank, saved 4 May 2031 at 18:30: 4 combinations at 3 levels
 
 other.bank on Quay Chapel
 
+Pistons with controls on that they do not affect
+  Great 1 (gt1)
+    Pedal      Bourdon 16'
+    not heard  part of 1 combination
+
 Controls that are gone, and are on in no memory
     Pedal  Trombone
 
@@ -831,7 +864,7 @@ Pistons that are gone, with nothing set on them
 Pistons that are new, with nothing set on them yet
       Pedal 1 (pd1)
 
-It fits: everything that it remembers will be heard.
+It does not fit whole: what is not heard is kept, and comes back where it fits.
 
 What changes in quay.bank
   level 1 "Easter Eve": 2 pistons set otherwise, 1 piston no longer set, named "Lent", locked
@@ -1028,11 +1061,17 @@ def test_restore_of_a_thousand_levels_is_told_in_a_few_lines(quay: Console) -> N
     [
         (
             ["damaged.bank", "quay.bank", "--console", "quay.toml", "--yes"],
+            "damaged.bank: the bank file is damaged: its contents do not agree with its check; "
+            "quay.bank is left as it is",
+        ),
+        (
+            ["damaged.bank", "new.bank", "--console", "quay.toml", "--yes"],
             "damaged.bank: the bank file is damaged: its contents do not agree with its check",
         ),
         (
             ["short.bank", "quay.bank", "--console", "quay.toml", "--yes"],
-            "short.bank: the bank file is cut short: it has 500 of 1,234 bytes",
+            "short.bank: the bank file is cut short: it has 500 of 1,234 bytes; "
+            "quay.bank is left as it is",
         ),
         (
             ["copy.bank", "quay.bank", "--console", "copy.bank", "--yes"],
@@ -1137,9 +1176,12 @@ It does not fit whole: what is not heard is kept, and comes back where it fits.
 
 @pytest.mark.usefixtures("quay")
 def test_fit() -> None:
+    kept = load("quay.bank")
+    kept.put(Slot("gt1", 1), None)
+    save("whole.bank", kept)
     before = contents()
-    assert done("fit", "quay.bank", "--console", "quay.toml") == (
-        "quay.bank on Quay Chapel\n\nIt fits: everything that it remembers will be heard.\n"
+    assert done("fit", "whole.bank", "--console", "quay.toml") == (
+        "whole.bank on Quay Chapel\n\nIt fits: everything that it remembers will be heard.\n"
     )
     assert contents() == before
     Path("smaller.toml").write_text(SMALLER, encoding="utf-8")
@@ -1162,8 +1204,78 @@ def test_fit_names_pistons_that_changed_alike_together() -> None:
 
 
 @pytest.mark.usefixtures("quay")
+def test_fit_tells_what_is_on_though_a_piston_does_not_affect_it() -> None:
+    """A general's combination, copied to two divisionals of the same division."""
+    second = '[[piston]]\nid = "gt2"\nlabel = "2"\nkind = "divisional"\ndivision = "great"\n'
+    Path("two.toml").write_text(QUAY + second, encoding="utf-8")
+    done("new", "two.bank", "--console", "two.toml")
+    save("two.bank", evolve(load("two.bank"), levels=load("quay.bank").levels))
+    for piston in ("gt1", "gt2"):
+        done("copy-piston", "two.bank", "g1", piston, "--level", "1", "--yes")
+    expected = """\
+two.bank on Quay Chapel
+
+Pistons with controls on that they do not affect
+  Great 1 (gt1), Great 2 (gt2)
+    Pedal        Bourdon 16'
+    no division  Tremulant
+    not heard    part of 1 combination each
+
+It does not fit whole: what is not heard is kept, and comes back where it fits.
+"""
+    result = run("fit", "two.bank", "--console", "two.toml")
+    assert (result.exit_code, result.stdout, result.stderr) == (1, expected, "")
+    result = run("fit", "two.bank", "--console", "two.toml", "--json")
+    assert result.exit_code == 1
+    data = json.loads(result.stdout)
+    assert data.pop("fits") is False
+    card = {"label": ["1"], "kind": "divisional", "division": "Great"}
+    assert data.pop("out-of-range") == [
+        {
+            "piston": {**card, "id": id_, "label": [label]},
+            "controls": ["bourdon", "trem"],
+            "unheard": 1,
+        }
+        for id_, label in (("gt1", "1"), ("gt2", "2"))
+    ]
+    assert not any(data.values())
+
+
+def test_fit_tells_after_a_restore_what_it_told_before(quay: Console) -> None:
+    """The general has become a pedal divisional: its range was changed, and then is the bank's."""
+    general = 'label = "2"\nkind = "general"'
+    divisional = 'label = "2"\nkind = "divisional"\ndivision = "pedal"'
+    Path("new.toml").write_text(QUAY.replace(general, divisional), encoding="utf-8")
+    kept = fresh_bank(quay)
+    kept.put(Slot("g2", 3), Combination(kept.roster.bits(["open", "pd-flute"])))
+    kept.put(Slot("g2", 4), Combination(kept.roster.bits(["pd-flute"])))
+    save("quay.bank", kept)
+    said = run("fit", "quay.bank", "--console", "new.toml").stdout
+    assert "Pistons that affect other controls than before\n  Pedal 2 (g2)\n" in said
+    assert "    not heard               part of 1 combination\n" in said
+    assert "Pistons with controls on that they do not affect" not in said
+    done("restore", "quay.bank", "moved.bank", "--console", "new.toml", "--yes")
+    result = run("fit", "moved.bank", "--console", "new.toml")
+    assert result.exit_code == 1
+    expected = """\
+moved.bank on Quay Chapel
+
+Pistons with controls on that they do not affect
+  Pedal 2 (g2)
+    Great      Open Diapason 8'
+    not heard  part of 1 combination
+
+It does not fit whole: what is not heard is kept, and comes back where it fits.
+"""
+    assert result.stdout == expected
+
+
+@pytest.mark.usefixtures("quay")
 def test_fit_for_a_program() -> None:
-    data = json.loads(done("fit", "quay.bank", "--console", "quay.toml", "--json"))
+    kept = load("quay.bank")
+    kept.put(Slot("gt1", 1), None)
+    save("whole.bank", kept)
+    data = json.loads(done("fit", "whole.bank", "--console", "quay.toml", "--json"))
     assert data.pop("fits") is True
     assert not any(data.values())
     Path("smaller.toml").write_text(SMALLER, encoding="utf-8")
@@ -1175,8 +1287,7 @@ def test_fit_for_a_program() -> None:
         {"card": {"id": "pd-flute", "label": ["Flute", "4'"], "division": "Pedal"}, "on-in": 2}
     ]
     assert data["pistons-renamed"] == [{"was": "pd1", "now": "ped1", "face": "Pedal 1"}]
-    assert all(data.values()) is False
-    assert [key for key, value in data.items() if not value] == ["fits"]
+    assert [key for key, value in data.items() if not value] == ["fits", "out-of-range"]
 
 
 # ---------------------------------------------------------------- edits
@@ -1186,6 +1297,10 @@ EDITED: dict[str, tuple[list[str], str]] = {
     "a name": (["name", "Lent"], 'quay.bank is called "Lent" now; it was "Eastertide"'),
     "no name": (["name", ""], 'quay.bank has no name now; it was "Eastertide"'),
     "a level's name": (["name-level", "2", "Lent"], 'Level 2 is called "Lent" now'),
+    "a level's own name again": (
+        ["name-level", "1", "Easter Eve"],
+        'Level 1 is called "Easter Eve" now; it was "Easter Eve"',
+    ),
     "a level by its name": (
         ["name-level", "Easter Eve", ""],
         'Level 1 has no name now; it was "Easter Eve"',
@@ -1441,6 +1556,14 @@ REFUSED: dict[str, tuple[list[str], str]] = {
     "a level beyond all": (
         ["name-level", "10001", "x"],
         "there is no level 10001: levels go from 1 to 10,000",
+    ),
+    "a level's name that another has": (
+        ["name-level", "2", "Whitsun"],
+        "level 5 is called 'Whitsun' already",
+    ),
+    "a number for a level's name": (
+        ["name-level", "2", "7"],
+        "a level cannot be called '7': a number is no name",
     ),
     "no level 0": (["lock", "--level", "0"], "there is no level 0: levels go from 1 to 10,000"),
     "a level misspelt": (

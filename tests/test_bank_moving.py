@@ -26,6 +26,7 @@ from banks.comparing import (
 from banks.fit import (
     ControlGone,
     LevelBeyond,
+    OutOfRange,
     PistonGone,
     RangeChanged,
     Renamed,
@@ -181,6 +182,7 @@ def test_what_a_rebuilt_console_does_to_a_bank() -> None:
         RangeChanged(cards["g2"], ("flute", "trem"), (), 1),
         RangeChanged(cards["gt1"], (), ("trem",), 0),
     )
+    assert found.out_of_range == ()
     assert found.levels_beyond == (LevelBeyond(5, "Easter", 1),)
     vespers = bank.sequences["Vespers"]
     assert found.steps == (
@@ -190,6 +192,32 @@ def test_what_a_rebuilt_console_does_to_a_bank() -> None:
     assert found.full_organs == (cards["fo2"],)
     assert found.stages == (3,)
     assert not found.complete
+
+
+def test_what_is_on_out_of_a_piston_s_range() -> None:
+    """It is told apart from what the piston affected before: that is in the change alone."""
+    bank = johanna()
+    on = bank.roster.bits
+    bank.put(Slot("gt1", 1), Combination(on(["flute", "bourdon", "trem"])))
+    bank.put(Slot("gt1", 2), Combination(on(["bourdon"])))
+    bank.put(Slot("gt1", 3), Combination(on(["horn"])))
+    console = before()
+    found = fit_to(bank, console)
+    gt1 = bank.pistons["gt1"]
+    assert found.out_of_range == (OutOfRange(gt1, ("bourdon", "trem"), 2),)
+    assert found.ranges_changed == ()
+    assert not found.complete
+    only_flute = tuple(
+        evolve(piston, affects=Selection(controls=("flute",))) if piston.id == "gt1" else piston
+        for piston in console.pistons
+    )
+    found = fit_to(bank, evolve(console, pistons=only_flute))
+    gt1 = found.bank.pistons["gt1"]
+    assert found.ranges_changed == (RangeChanged(gt1, ("horn",), (), 2),)
+    assert found.out_of_range == (OutOfRange(gt1, ("bourdon", "trem"), 2),)
+    again = fit_to(found.bank, evolve(console, pistons=only_flute))
+    assert again.ranges_changed == ()
+    assert again.out_of_range == (OutOfRange(gt1, ("horn", "bourdon", "trem"), 4),)
 
 
 def test_gone_pistons() -> None:
@@ -260,7 +288,12 @@ def test_a_bank_fits_its_own_console(data: st.DataObject, console: Console) -> N
     bank = data.draw(banks_of(console))
     bank.sequences.clear()
     found = fit_to(bank, console)
-    assert found.complete
+    in_range = all(
+        not combination.on & ~bank.pistons[piston].affects
+        for level in bank.levels.values()
+        for piston, combination in level.combinations.items()
+    )
+    assert found.complete == in_range
     assert found.bank == bank
     assert not any((found.controls_new, found.controls_gone, found.pistons_new))
     assert not any((found.pistons_gone, found.ranges_changed))
@@ -313,10 +346,24 @@ def test_a_fit_told_by_plain_sets(data: st.DataObject, here: Console, there: Con
         assert set(changed.no_longer) == (ours - theirs) & ids
         assert set(changed.newly) == (theirs - ours) & known
     recalled = (Kind.GENERAL, Kind.DIVISIONAL)
+    told = {changed.piston.id: set(changed.no_longer) for changed in found.ranges_changed}
+    out: dict[str, list[set[str]]] = {}
+    for slot, (on, _) in held.items():
+        id_ = slot.piston or ""
+        if slot.level is not None and kinds.get(id_) in recalled:
+            affects = found.bank.roster.registration(found.bank.pistons[id_].affects)
+            kept = {control for control in on if control in ids and control not in affects}
+            out.setdefault(id_, []).append(kept - told.get(id_, set()))
+    assert {each.piston.id: (set(each.controls), each.unheard) for each in found.out_of_range} == {
+        id_: (set[str]().union(*sets), sum(map(bool, sets)))
+        for id_, sets in out.items()
+        if any(sets)
+    }
     heard_whole = (
         all(on <= ids for on, _ in held.values())
         and all(kinds.get(piston or "") in recalled for piston in set_at)
         and not any(changed.unheard for changed in found.ranges_changed)
+        and not found.out_of_range
         and all(slot.level <= there.levels for slot in held if slot.level is not None)
         and all(kinds.get(p) is Kind.FULL_ORGAN for p in bank.full_organs)
         and all(stage <= len(there.crescendo.stages) for stage in bank.stages)
@@ -860,6 +907,14 @@ REFUSED: dict[str, tuple[Edit, str]] = {
     "a long name": (
         lambda bank: editing.name_level(bank, 9, "x" * 201),
         "a name is longer than 200 characters",
+    ),
+    "another level's name": (
+        lambda bank: editing.name_level(bank, 9, "Easter"),
+        "level 5 is called 'Easter' already",
+    ),
+    "a number for a name": (
+        lambda bank: editing.name_level(bank, 9, " 12 "),
+        "a level cannot be called ' 12 ': a number is no name",
     ),
     "level nought": (
         lambda bank: editing.name_level(bank, 0, "Easter"),

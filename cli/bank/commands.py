@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 from attrs import evolve
 
-from banks import BankEditError, BankFileError, compare, decode, fit_to
+from banks import BankEditError, BankFileError, compare, decode, fit_to, read_bank_file
 from banks.editing import find_level
 from cli.bank.differences import as_data, print_changes, print_differences, print_fit
 from cli.bank.edits import BANK, EDITS, YES
@@ -150,7 +150,10 @@ def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> Non
     What does not fit the console is kept in the bank, and is not heard. What was in BANK before
     stays in a file beside it, from which it can be restored in the same way.
     """
-    saved = read_bank(backup_file)
+    try:
+        saved = read_bank_file(backup_file)
+    except BankFileError as error:
+        refuse(f"{error}; {shown(file)} is left as it is" if os.path.lexists(file) else str(error))
     console = read_console_file(console_file)
     for other in (backup_file, console_file):
         if _are_one_file(file, other):
@@ -288,18 +291,33 @@ def _pistons_asked(bank: Bank, asked: tuple[str, ...]) -> frozenset[str] | None:
 @bank.command("compare")
 @click.argument("one", type=_FILE)
 @click.argument("other", type=_FILE)
+@click.option(
+    "--console",
+    "console_file",
+    type=_FILE,
+    help="A console file: compare the banks as they would be on that console.",
+)
 @json_option
-def compare_(one: Path, other: Path, as_json: bool) -> None:
+def compare_(one: Path, other: Path, console_file: Path | None, as_json: bool) -> None:
     """Print how two banks differ, and only that.
 
-    Ends with exit code 1 if they do.
+    With --console both are first brought up to date with that console, and neither is changed:
+    a stop or a piston that it renamed (its file's "was") is then no difference.
+
+    Ends with exit code 1 if they differ.
     """
     first, second = read_bank(one), read_bank(other)
+    where = ""
+    if console_file is not None:
+        console = read_console_file(console_file)
+        first = evolve(first, bank=seat(first.bank, console))
+        second = evolve(second, bank=seat(second.bank, console))
+        where = f" on {console.name}"
     found = compare(first.bank, second.bank)
     if as_json:
         say_json({"equal": found.equal, **as_data(found)})
     elif found.equal:
-        say(f"{shown(one)} and {shown(other)} hold the same")
+        say(f"{shown(one)} and {shown(other)} hold the same{where}")
     else:
         say(f"first:   {shown(one)}, saved {moment(first.saved)}")
         say(f"second:  {shown(other)}, saved {moment(second.saved)}")

@@ -299,6 +299,9 @@ def print_fit(fit: Fit, console: Console, name: str) -> None:
     for title, rows in _not_heard(fit, console, words):
         print_rows(title, rows)
     print_blocks("Pistons that affect other controls than before", _range_blocks(fit, words))
+    print_blocks(
+        "Pistons with controls on that they do not affect", _out_of_range_blocks(fit, words)
+    )
     for title, rows in _otherwise(fit, words):
         print_rows(title, rows)
     say()
@@ -406,10 +409,23 @@ def _range_blocks(fit: Fit, words: Words) -> Iterator[Block]:
             for word, controls in (("no longer", no_longer), ("newly", newly))
             for division, faces in words.by_division(controls).items()
         ]
-        if unheard:
-            each = " each" if len(pistons) > 1 else ""
-            rows.append(("not heard", [f"part of {plural(unheard, 'combination')}{each}"]))
-        yield Block("\n  ".join(folded(pistons, PAGE - 2)), rows)
+        yield _pistons_block(pistons, rows, unheard)
+
+
+def _out_of_range_blocks(fit: Fit, words: Words) -> Iterator[Block]:
+    """Which controls are on though pistons do not affect them; those that are alike together."""
+    alike: dict[tuple[tuple[str, ...], int], list[str]] = {}
+    for kept in fit.out_of_range:
+        alike.setdefault((kept.controls, kept.unheard), []).append(words.piston(kept.piston.id))
+    for (controls, unheard), pistons in alike.items():
+        yield _pistons_block(pistons, _rows(words, controls), unheard)
+
+
+def _pistons_block(pistons: list[str], rows: Rows, unheard: int) -> Block:
+    """Rows about several pistons, and of how many combinations of each a part is not heard."""
+    each = " each" if len(pistons) > 1 else ""
+    part = [("not heard", [f"part of {plural(unheard, 'combination')}{each}"])] if unheard else []
+    return Block("\n  ".join(folded(pistons, PAGE - 2)), rows + part)
 
 
 def _step_misfit(words: Words, misfit: StepMisfit) -> list[str]:

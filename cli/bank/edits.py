@@ -45,7 +45,10 @@ def name(file: Path, text: str) -> None:
 @click.argument("level")
 @click.argument("text")
 def name_level(file: Path, level: str, text: str) -> None:
-    """Name a level. An empty text ("") takes its name away."""
+    """Name a level. An empty text ("") takes its name away.
+
+    A name that another level has, or that is only a number, is refused.
+    """
     with edited(file) as bank:
         number = editing.find_level(bank, level)
         before = bank.levels.get(number, Level()).name
