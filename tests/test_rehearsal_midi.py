@@ -1,5 +1,6 @@
 """Rehearsals as Standard MIDI Files: recordings from a console, and rehearsals written out."""
 
+import re
 from io import BytesIO
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from mido import Message, MetaMessage, MidiFile, MidiTrack
 
+from banks import BankFile, write_bank_file
 from cli.rehearsal.lines import draft_of, said_in
 from cli.rehearsal.midi_files import (
     LARGEST,
@@ -21,7 +23,7 @@ from cli.rehearsal.midi_files import (
     written,
 )
 from cli.rehearsal.rehearsing import recording_of, run, run_recording, said_in_recording
-from combination.memory import fresh_bank
+from combination.memory import Combination, Slot, fresh_bank
 from combination.midi import Edge, Wiring
 from combination.reading import read_console
 from tests.rehearsed import CONSOLES, LARGER, ROOM, Hall, likely_statements, understood
@@ -433,6 +435,39 @@ switch on
         "  line 11: no console sends 'switch on'\n"
     )
     assert not (hall.folder / "x.mid").exists()
+    cannot = set(re.findall(r"no console sends '([a-z]+)", told))
+    (sentence,) = re.findall("(.*) cannot be written as MIDI", hall.invoke("--language").output)
+    assert set(re.split(", | and ", sentence)) == cannot
+
+
+def test_the_memory_of_a_bank_is_not_in_the_file(hall: Hall) -> None:
+    """It is said which bank the file has to be run with, and that a kept one has changed."""
+    bank = fresh_bank(read_console(LARGER))
+    bank.put(Slot("G1", 1), Combination(bank.roster.bits(["b"])))
+    path, midi = hall.folder / "player.bank", hall.folder / "it.mid"
+    write_bank_file(path, BankFile(bank))
+    text = "push G1\nexpect sounding b"
+    outcome = "1 rehearsal, 1 expectation: all held\n"
+    for options, said in (
+        ([], "The MIDI file is written to it.mid"),
+        (
+            ["--bank", str(path)],
+            "The MIDI file is written to it.mid; it has to be run with --bank player.bank too",
+        ),
+        (
+            ["--bank", str(path), "--keep-bank"],
+            "The MIDI file is written to it.mid; it has to be run with --bank player.bank,"
+            " as it was before, too\nThe memory is written to player.bank",
+        ),
+    ):
+        midi.unlink(missing_ok=True)
+        result = hall.run(text if options else "push G1", *options, "--midi-out", str(midi))
+        last = outcome if options else "nothing was expected\n"
+        assert hall.plain(result.output).endswith(f"\n\n{said}\n{last}")
+    assert hall.invoke(str(midi), "--quiet").exit_code == 1
+    assert hall.invoke(str(midi), "--quiet", "--bank", str(path)).output == outcome
+    told = " ".join(hall.invoke("--help").output.split())
+    assert "The memory of BANK is not in it: it has to be run with --bank BANK too." in told
 
 
 def test_pedals_that_are_wired_to_nothing(tmp_path: Path) -> None:

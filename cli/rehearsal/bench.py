@@ -44,6 +44,9 @@ FOLLOW = 0.15
 """Seconds from the start of a tab's pulse until its contact reports: common practice for tab
 magnets is a tenth of a second or two."""
 
+NOT_SET = ("not set",)
+"""What is found in a place of the memory that holds nothing yet: words, and no list of names."""
+
 
 @frozen
 class Happening:
@@ -389,7 +392,7 @@ def _memory(bench: Bench, slot: str | Slot | None) -> tuple[str, ...]:
         return tuple(roster.registration(bench.ranges.stages[slot.stage - 1][0]))
     if slot.level is None:
         return tuple(roster.registration(bench.ranges.full_organs[slot.piston or ""][0]))
-    return ("not set",)
+    return NOT_SET
 
 
 def _neutral(bench: Bench, slot: str | Slot | None) -> tuple[str, ...]:

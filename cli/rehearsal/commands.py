@@ -56,6 +56,8 @@ _LANGUAGE = (
     "Expectations look at the console as it is then, and every one is exact. What was refused,",
     "stored, driven, at fault or stuck is looked for in the last statement that is not a wait, and",
     "in the waits after it. What stands at the outset comes first: console, choose, memory, found.",
+    "",
+    "undo, redo, step, sequence, store, switch and found cannot be written as MIDI (--midi-out).",
 )
 
 
@@ -109,12 +111,17 @@ def _language(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     type=click.Path(path_type=Path),
     help="Begin with the memory of a bank file; the file is left as it is.",
 )
-@click.option("--keep-bank", is_flag=True, help="Write the memory back to BANK afterwards.")
+@click.option(
+    "--keep-bank",
+    is_flag=True,
+    help="Write the memory back to BANK afterwards: even if expectations fail, as a console would.",
+)
 @click.option(
     "--midi-out",
     metavar="MIDI",
     type=click.Path(path_type=Path),
-    help="Write what the console sends, and what is expected, as a Standard MIDI File.",
+    help="Write what the console sends, and what is expected, as a Standard MIDI File. The "
+    "memory of BANK is not in it: it has to be run with --bank BANK too.",
 )
 @click.option("--full", is_flag=True, help="Print all that sounds at each step, not what changed.")
 @click.option("--quiet", is_flag=True, help="Print only what failed, and the outcome.")
@@ -169,6 +176,8 @@ def rehearse(
     else:
         for each, done in runs:
             _print(each, done, full=full, quiet=quiet)
+        if not quiet:
+            _print_written(bank_path, keep_bank, midi_out)
         _print_outcome(runs)
     if any(done.failures for _, done in runs):
         answer_no()
@@ -301,6 +310,17 @@ def _print(each: _Prepared, done: Run, *, full: bool, quiet: bool) -> None:
     if done.unknown:
         unknown = plural(done.unknown, "message")
         say(f"{shown(each.path)}: {unknown} that nothing of this console sends")
+
+
+def _print_written(bank_path: Path | None, keep_bank: bool, midi_out: Path | None) -> None:
+    if midi_out is not None:
+        needed = ""
+        if bank_path is not None:
+            before = ", as it was before," if keep_bank else ""
+            needed = f"; it has to be run with --bank {shown(bank_path)}{before} too"
+        say(f"The MIDI file is written to {shown(midi_out)}{needed}")
+    if bank_path is not None and keep_bank:
+        say(f"The memory is written to {shown(bank_path)}")
 
 
 def _print_outcome(runs: list[tuple[_Prepared, Run]]) -> None:

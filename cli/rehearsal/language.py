@@ -455,9 +455,14 @@ FORMS: tuple[Form, ...] = (
         _Reader.expect_in,
     ),
     Form(
-        "expect sounding|rail|governed|held|base CONTROLS|nothing",
-        "exactly these sound; the rail shows them; they are governed, held on, or in the base",
+        "expect sounding|governed|held|base CONTROLS|nothing",
+        "exactly these sound; they are governed, held on, or in the base",
         lambda _, what, controls: Expect(what, controls),
+    ),
+    Form(
+        "expect rail CONTROLS|nothing",
+        "what the action has made of the rail: driven tabs count as arrived until found otherwise",
+        lambda _, controls: Expect("rail", controls),
     ),
     Form(
         "expect lit PISTONS|nothing",

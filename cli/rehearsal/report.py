@@ -4,12 +4,13 @@ For a person each step says what changed, division by division, with the reason;
 of many controls a list of all that sounds would hide it. Nothing here runs or prints.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
+from itertools import chain
 from typing import Any
 
 from attrs import frozen
 
-from cli.rehearsal.bench import Failure, Happening, Look, Run, Step
+from cli.rehearsal.bench import NOT_SET, Failure, Happening, Look, Run, Step
 from cli.rehearsal.statements import Said, place_name, plain_number
 from combination.action import Reason
 from combination.effects import (
@@ -19,8 +20,11 @@ from combination.effects import (
     Effect,
     KeptAfterAll,
     LevelChanged,
+    PistonLampsChanged,
+    RailChanged,
     Refused,
     SequencePlaced,
+    SoundingChanged,
     StepReached,
     Stored,
     TabDidNotFollow,
@@ -30,8 +34,11 @@ from combination.model import Console
 
 SHORT = 30
 """Characters that are read at a glance."""
-_Row = tuple[str, str, str, str]
-"""A time if it is a later one, where, what comes of it there, and how many sound there then."""
+GLANCE = 3
+"""Names in a list that is compared with another at a glance."""
+_Row = tuple[float, str, str, str]
+"""When (seconds), where, what comes of it there, and how many sound there then."""
+_Shown = SoundingChanged | RailChanged | PistonLampsChanged
 COLUMNS = ("time", "line", "what is done", "where", "what comes of it", "sounding")
 FULL_COLUMNS = ("time", "line", "what is done", "where", "what there is", "sounding")
 
@@ -142,13 +149,13 @@ class Sheet:
             before = look
 
     def _told(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
-        yield from (("", *row) for row in self._sounding(before, look))
-        yield from (("", *row) for row in self._rail_and_lamps(before, look))
-        yield from _happened(step)
-        yield from (("", "bench", note, "") for note in step.notes)
-        yield from (("", "FAILED", failure.said.text, "") for failure in step.failures)
+        """In order of time; notes and failures stand at the end, with no time of their own."""
+        changed = [*self._sounding(step, before, look), *self._rail_and_lamps(step, before, look)]
+        yield from sorted([*changed, *_happened(step)], key=lambda row: row[0])
+        yield from ((step.at, "bench", note, "") for note in step.notes)
+        yield from ((step.at, "FAILED", failure.said.text, "") for failure in step.failures)
 
-    def _sounding(self, before: Look, look: Look) -> Iterator[tuple[str, str, str]]:
+    def _sounding(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
         """Division by division, with how many sound; those where nothing changed are left out."""
         for division, name in self._divisions:
             now = [c for c in look.sounding if self._division_of[c] == division]
@@ -159,43 +166,68 @@ class Sheet:
                 if c not in look.sounding and self._division_of[c] == division
             ]
             if self._full and now:
-                yield name, _with_reasons(now, look), str(len(now))
+                yield step.at, name, _with_reasons(now, look), str(len(now))
             elif not self._full and (new or gone):
-                yield name, _plus_and_minus(_with_reasons(new, look), _listed(gone)), str(len(now))
+                what = _plus_and_minus(_with_reasons(new, look), _listed(gone))
+                yield _settled(step, SoundingChanged, {*new, *gone}), name, what, str(len(now))
 
-    def _rail_and_lamps(self, before: Look, look: Look) -> Iterator[tuple[str, str, str]]:
+    def _rail_and_lamps(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
         """The rail where it does not go with what sounds, and the pistons that are lit."""
         if self._full:
             if set(look.rail) != set(look.sounding):
-                yield "rail", _listed(look.rail) or "nothing", ""
+                yield step.at, "rail", _listed(look.rail) or "nothing", ""
             if look.lit:
-                yield "lit", _listed(look.lit), ""
+                yield step.at, "lit", _listed(look.lit), ""
             return
         moved = set(before.rail) ^ set(look.rail)
         if moved != set(before.sounding) ^ set(look.sounding) and moved:
-            yield "rail", _changed(before.rail, look.rail), ""
+            at = _settled(step, RailChanged, moved)
+            yield at, "rail", _changed(before.rail, look.rail), ""
         if before.lit != look.lit:
-            yield "lit", _changed(before.lit, look.lit), ""
+            at = _settled(step, PistonLampsChanged, set(before.lit) ^ set(look.lit))
+            yield at, "lit", _changed(before.lit, look.lit), ""
 
 
 def _laid_out(step: Step, told: list[_Row]) -> Iterator[tuple[str, ...]]:
-    """A step's rows; what was done stands in the first."""
+    """A step's rows; what was done stands in the first, with what came of it at that time."""
     line = str(step.said.order) if step.said.place else ""
     head = (moment(step.at), line, step.said.text)
-    for late, where, what, count in told or [("", "", "nothing", "")]:
+    rows = told or [(step.at, "", "nothing", "")]
+    if rows[0][0] > step.at:
+        rows = [(step.at, "", "", ""), *rows]
+    for at, where, what, count in rows:
         first, *others = what.split("\n")
-        yield (head[0] or late, *head[1:], where, first, count)
+        yield (head[0] or (moment(at) if at > step.at else ""), *head[1:], where, first, count)
         yield from (("", "", "", "", other, "") for other in others)
         head = ("", "", "")
 
 
 def _happened(step: Step) -> Iterator[_Row]:
-    """What came of a step besides; with its time if that is a later one."""
+    """What came of a step besides."""
     for happening in step.happenings:
         account = _ACCOUNTS.get(type(happening.effect))
         if account is not None:
-            late = moment(happening.at) if happening.at > step.at else ""
-            yield late, account.word, account.words(happening.effect), ""
+            yield happening.at, account.word, account.words(happening.effect), ""
+
+
+def _settled(step: Step, kind: type[_Shown], names: Collection[str]) -> float:
+    """When the last of these came to be as they are at the end of a step."""
+    return max(
+        (
+            happening.at
+            for happening in step.happenings
+            if isinstance(happening.effect, kind)
+            and any(name in names for name in _names(happening.effect))
+        ),
+        default=step.at,
+    )
+
+
+def _names(shown: _Shown) -> Iterator[str]:
+    """What changed in what sounds, shows or is lit."""
+    if isinstance(shown, PistonLampsChanged):
+        return chain(shown.lit, shown.dark)
+    return chain(shown.on, shown.off)
 
 
 def _changed(before: Iterable[str], now: Iterable[str]) -> str:
@@ -221,11 +253,32 @@ def _reasons(reasons: Iterable[Reason]) -> str:
 
 
 def told(failure: Failure) -> Iterator[str]:
-    """A failed expectation: what it was, after what, what was expected, what was found."""
+    """A failed expectation: what it was, after what, what was expected, what was found.
+
+    Of long lists also what is missing and what is too many.
+    """
     yield f"{failure.said.place}: {failure.said.text}"
     yield f"  after     {_whereabouts(failure.after)}"
     yield f"  expected  {_several(failure.said.text, failure.wanted)}"
     yield f"  found     {_several(failure.said.text, failure.found)}"
+    for label, names in _differences(failure).items():
+        yield f"  {label:<8}  {_several(failure.said.text, names)}"
+
+
+def _differences(failure: Failure) -> dict[str, tuple[str, ...]]:
+    """How two lists differ, where one is too long to be compared by eye.
+
+    Refusals are left out: they are compared one by one, in their order.
+    """
+    wanted, found = failure.wanted, failure.found
+    short = max(len(wanted), len(found)) <= GLANCE
+    if short or not wanted or found in ((), NOT_SET) or failure.said.text.split()[1] == "refused":
+        return {}
+    differences = {
+        "missing": tuple(name for name in wanted if name not in found),
+        "too many": tuple(name for name in found if name not in wanted),
+    }
+    return {label: names for label, names in differences.items() if names}
 
 
 def _whereabouts(said: Said) -> str:
@@ -266,6 +319,7 @@ def _step_as_data(step: Step) -> dict[str, Any]:
                 "statement": failure.said.text,
                 "expected": list(failure.wanted),
                 "found": list(failure.found),
+                **{label: list(names) for label, names in _differences(failure).items()},
             }
             for failure in step.failures
         ],
