@@ -484,16 +484,19 @@ class CombinationAction:
         self._tab_moved(TabMoved(event.control, not self.rail & self._roster.bit(event.control)))
 
     def _drive(self, tabs: int) -> None:
-        """Pulse these tabs to where the rail has them; their clocks start again.
-
-        Where tabs go in groups, those that still wait keep their turn, these come after them,
-        and those that need no pulse any more leave no gap: however fast pistons are pressed, a
-        coil is idle only for the gap.
-        """
+        """Pulse these tabs to where the rail has them; their clocks start again."""
         if self.console.action is not Action.MOVING or not tabs:
             return
         self._forget_pulses(tabs)
         self._unsettled |= tabs & self._followed
+        self._line_up(tabs)
+
+    def _line_up(self, tabs: int) -> None:
+        """Give the tabs that wait for a pulse their groups and times, and these after them.
+
+        Those that still wait keep their turn, and those that need no pulse any more leave no
+        gap: however fast pistons are pressed, the coils are idle only for the gap.
+        """
         drive = self.console.drive
         waiting = [pulse for pulse in self._pulses if not pulse.fired]
         self._pulses = [pulse for pulse in self._pulses if pulse.fired]
@@ -518,9 +521,11 @@ class CombinationAction:
     def _arrived(self, tab: int) -> None:
         """A driven tab has reported the wanted state: from now on it is the player's."""
         self._unsettled &= ~tab
-        for pulse in self._pulses:
-            if not pulse.fired:
-                pulse.tabs &= ~tab
+        overtaken = [p for p in self._pulses if not p.fired and p.tabs & tab]
+        for pulse in overtaken:
+            pulse.tabs &= ~tab
+        if overtaken:
+            self._line_up(0)
 
     def _pulse(self, now: float) -> None:
         """Begin and end pulses, and judge the tabs whose time to follow is over."""

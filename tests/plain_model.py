@@ -403,6 +403,7 @@ class PlainModel:
         self.reported = self.reported | {name} if on else self.reported - {name}
         if on == (name in self.rail):
             self.arrived(name)
+            self.line_up({})
         elif name not in self.travelling:
             self.show(name, on)
             if self.blind and self.console.while_governed is WhileGoverned.LAST_TOUCH:
@@ -431,13 +432,17 @@ class PlainModel:
         self.rail = (self.rail - set(off)) | set(on)
         if self.console.action is not Action.MOVING:
             return
-        drive = self.console.drive
-        order = {c.id: number for number, c in enumerate(self.console.controls)}
         for tab in self.console.controls:
             if tab.id in wanted:
                 self.arrived(tab.id)
                 if tab.contacts:
                     self.travelling[tab.id] = (wanted[tab.id], inf)
+        self.line_up(wanted)
+
+    def line_up(self, wanted: dict[str, bool]) -> None:
+        """Form the groups to come anew: who waits already, in that order, then these."""
+        drive = self.console.drive
+        order = {c.id: number for number, c in enumerate(self.console.controls)}
         queue = [
             (name, group[name])
             for group in (*(group for _, group in self.groups), wanted)

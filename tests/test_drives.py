@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from combination.action import CombinationAction
 from combination.effects import Effect, TabsDriven, TabsRested
-from combination.events import PistonPressed, PistonReleased
+from combination.events import PistonPressed, PistonReleased, TabMoved
 from combination.memory import Combination, Slot, fresh_bank
 from combination.model import Action, Console, Contact, Crescendo, Drive, Kind
 from tests.consoles import piston, stop, worked_console
@@ -103,3 +103,16 @@ def test_the_supply_is_never_asked_for_more_than_a_group(gaps: list[tuple[float,
     assert not current
     if times and pushes:
         assert max(times) <= pushes[-1][0] + GROUPS * DRIVE.spacing + 1e-9
+
+
+def test_a_tab_that_the_hand_has_put_right_leaves_no_gap() -> None:
+    """Found beside the plain model: its turn stood empty, and the others waited behind it."""
+    console = quick_console()
+    bank = fresh_bank(console)
+    bank.put(Slot("all", 1), Combination(0b111111))
+    action = CombinationAction(console, bank)
+    action.receive(PistonPressed("all"), 1.0)
+    for tab in ("s2", "s3"):
+        action.receive(TabMoved(tab, True), 1.05)
+    driven = [effect for effect in action.tick(1.2) if isinstance(effect, TabsDriven)]
+    assert [(set(effect.on), set(effect.off)) for effect in driven] == [({"s4", "s5"}, set())]
