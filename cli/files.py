@@ -1,6 +1,7 @@
 """Files for commands: read, or refused with all that is wrong; written whole, or not at all."""
 
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
@@ -14,29 +15,38 @@ LARGEST_TEXT = 4 * 1024 * 1024
 """Bytes. No console file or rehearsal written by a person is longer."""
 
 
+def shown(path: Path) -> str:
+    """A file's name, fit to be printed whatever bytes are in it."""
+    return click.format_filename(path)
+
+
+def refuse_unreadable(path: Path, error: OSError) -> NoReturn:
+    """Refuse a file that the system will not let us read, and say why."""
+    refuse(f"{shown(path)} cannot be read: {(error.strerror or str(error)).lower()}")
+
+
 def read_text(path: Path, what: str) -> str:
     """The text of a file; ``what`` says what it should be: "console file".
 
     Refuses, as the command line does, a file that is not there, is not text or is too long.
     """
-    shown = click.format_filename(path)
     try:
         if not path.exists():
-            refuse(f"there is no {what} {shown}")
+            refuse(f"there is no {what} {shown(path)}")
         if not path.is_file():
-            refuse(f"{shown} is not a file")
+            refuse(f"{shown(path)} is not a file")
         with path.open("rb") as file:
             data = file.read(LARGEST_TEXT + 1)
     except OSError as error:
-        refuse(f"{shown} cannot be read: {(error.strerror or str(error)).lower()}")
+        refuse_unreadable(path, error)
     except ValueError:
         refuse(f"{str(path)!r} is not the name of a file")
     if len(data) > LARGEST_TEXT:
-        refuse(f"{shown} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
+        refuse(f"{shown(path)} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        refuse(f"{shown} is no {what}: byte {error.start + 1} is not UTF-8 text")
+        refuse(f"{shown(path)} is no {what}: byte {error.start + 1} is not UTF-8 text")
 
 
 def read_console_file(path: Path) -> Console:
@@ -47,7 +57,7 @@ def read_console_file(path: Path) -> Console:
         errors = [finding for finding in error.findings if finding.severity == "error"]
         listed = "\n".join(f"  {finding}" for finding in errors)
         count = "an error" if len(errors) == 1 else f"{len(errors)} errors"
-        refuse(f"{click.format_filename(path)} has {count}:\n{listed}")
+        refuse(f"{shown(path)} has {count}:\n{listed}")
 
 
 def write_whole(path: Path, data: bytes, *, replacing: bool) -> None:

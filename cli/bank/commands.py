@@ -23,14 +23,13 @@ from cli.bank.files import (
     read_bytes,
     replace_keeping,
     saved_now,
-    shown,
     write_new,
     write_over,
 )
 from cli.bank.printing import Asked, bank_data, print_bank
 from cli.bank.sequences import sequence
 from cli.bank.words import Words, moment
-from cli.files import read_console_file
+from cli.files import read_console_file, shown
 from cli.naming import plural
 from cli.output import answer_no, json_option, refuse, say, say_json
 from combination.findings import nearest

@@ -9,8 +9,9 @@ from pathlib import Path
 import click
 
 from banks import editing
-from cli.bank.files import agree, edited, shown
+from cli.bank.files import agree, edited
 from cli.bank.words import Words, capital, level_words, set_words
+from cli.files import shown
 from cli.naming import plural
 from cli.output import refuse, say
 from combination.memory import Bank, Level, Slot

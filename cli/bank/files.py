@@ -17,7 +17,7 @@ import click
 
 from banks import BankEditError, BankFile, BankFileError, read_bank_file, write_bank_file
 from banks.limits import BYTES_IN_FILE
-from cli.files import write_whole
+from cli.files import refuse_unreadable, shown, write_whole
 from cli.output import RefusedError, refuse
 from combination.memory import Bank
 
@@ -76,7 +76,7 @@ def read_bytes(path: Path) -> bytes:
             refuse(f"{shown(path)} is too large to be a bank: it is left as it is")
         return path.read_bytes()
     except OSError as error:
-        refuse(f"{shown(path)} cannot be read: {(error.strerror or str(error)).lower()}")
+        refuse_unreadable(path, error)
 
 
 @contextmanager
@@ -115,8 +115,3 @@ def dated(path: Path, folder: Path, word: str = "") -> Path:
     again = chain(("",), (f"-{number}" for number in count(2)))
     names = (folder / f"{stem}{number}{path.suffix or ENDING}" for number in again)
     return next(name for name in names if not os.path.lexists(name))
-
-
-def shown(path: Path) -> str:
-    """A file's name, fit to be printed whatever bytes are in it."""
-    return click.format_filename(path)

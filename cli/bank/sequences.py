@@ -12,10 +12,10 @@ import click
 
 from banks import editing
 from cli.bank.edits import BANK, LEVEL, YES
-from cli.bank.files import agree, edited, read_bank, shown
+from cli.bank.files import agree, edited, read_bank
 from cli.bank.printing import print_sequences, sequences_data
 from cli.bank.words import Words, step_words
-from cli.files import read_console_file
+from cli.files import read_console_file, shown
 from cli.naming import plural
 from cli.output import json_option, refuse, say, say_json
 from combination.findings import nearest

@@ -12,7 +12,6 @@ from typing import Any
 
 import click
 
-from cli.bank.files import shown
 from cli.console.beginning import (
     MANUAL_KEYS,
     MANUALS,
@@ -24,7 +23,7 @@ from cli.console.beginning import (
 from cli.console.choices import ACTIONS
 from cli.console.describing import PARTS, as_data, summary
 from cli.console.piston import piston
-from cli.files import read_console_file, read_text, write_whole
+from cli.files import read_console_file, read_text, shown, write_whole
 from cli.naming import Names, plural, tally
 from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_table
 from combination.checking import MOST_LEVELS

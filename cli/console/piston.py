@@ -13,10 +13,10 @@ from pathlib import Path
 
 import click
 
-from cli.bank.files import read_bank, shown
+from cli.bank.files import read_bank
 from cli.console.altering import EVERYTHING, Wish, alter, changes
 from cli.console.rewriting import CannotRewriteError, rewritten
-from cli.files import read_console_file, read_text, write_whole
+from cli.files import read_console_file, read_text, shown, write_whole
 from cli.naming import Names, plural
 from cli.output import PAGE, refuse, say, say_table
 from combination.findings import Severity, nearest, quoted

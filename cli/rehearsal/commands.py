@@ -13,8 +13,8 @@ import click
 from attrs import frozen
 from tomlkit.exceptions import TOMLKitError
 
-from cli.bank.files import read_bank, saved_now, shown, write_over
-from cli.files import read_console_file, read_text, write_whole
+from cli.bank.files import read_bank, saved_now, write_over
+from cli.files import read_console_file, read_text, refuse_unreadable, shown, write_whole
 from cli.naming import plural
 from cli.output import answer_no, json_option, refuse, say, say_json, say_table
 from cli.rehearsal.bench import Run
@@ -243,7 +243,7 @@ def _recording(path: Path) -> Recording:
         with path.open("rb") as file:
             return read_recording(file.read(LARGEST + 1))
     except OSError as error:
-        refuse(f"{shown(path)} cannot be read: {(error.strerror or str(error)).lower()}")
+        refuse_unreadable(path, error)
     except MidiFileError as error:
         refuse(f"{shown(path)} is no MIDI file that can be run: {error}")
 
