@@ -5,7 +5,7 @@ from pathlib import Path
 
 from banks.bankfile import BankFile, BankFileError, decode, encode
 from banks.limits import BYTES_IN_FILE
-from banks.whole import FileFaultError, check_ordinary, told_in_words, write_whole
+from banks.whole import FileFaultError, check_ordinary, name_of, told_in_words, write_whole
 
 
 def read_bank_file(path: str | os.PathLike[str]) -> BankFile:
@@ -30,7 +30,7 @@ def read_bank_file(path: str | os.PathLike[str]) -> BankFile:
     try:
         return decode(data)
     except BankFileError as fault:
-        raise BankFileError(f"{path}: {fault}") from None
+        raise BankFileError(f"{name_of(path)}: {fault}") from None
 
 
 def write_bank_file(
@@ -46,7 +46,7 @@ def write_bank_file(
     try:
         data = encode(file)
     except BankFileError as fault:
-        raise BankFileError(f"{path}: {fault}") from None
+        raise BankFileError(f"{name_of(path)}: {fault}") from None
 
     def is_the_same(written: bytes) -> bool:
         try:

@@ -86,6 +86,12 @@ def check_ordinary(found: os.stat_result) -> None:
         raise FileFaultError("it is not an ordinary file")
 
 
+def name_of(path: str | os.PathLike[str]) -> str:
+    """A file's name as a message may give it: no escape in it reaches a terminal."""
+    name = os.fspath(path)
+    return name if name.isprintable() else repr(name)
+
+
 @contextmanager
 def told_in_words(path: str | os.PathLike[str], but: str = "") -> Iterator[None]:
     """Turn what the system says into one sentence that begins with the file's name.
@@ -93,9 +99,8 @@ def told_in_words(path: str | os.PathLike[str], but: str = "") -> Iterator[None]
     Raises:
         FileFaultError: for any fault of the file inside the block.
     """
-    name = os.fspath(path)
-    shown = name if name.isprintable() else repr(name)
-    if "\0" in name:
+    shown = name_of(path)
+    if "\0" in os.fspath(path):
         raise FileFaultError(f"{shown}: no file can have that name")
     try:
         yield

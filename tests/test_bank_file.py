@@ -1301,3 +1301,12 @@ def test_a_new_name_that_is_not_confirmed(tmp_path: Path, common_folder: Path) -
         "there is no permission for that"
     )
     assert read_bank_file(path) == everything()
+
+
+def test_a_name_with_an_escape_in_it_does_not_reach_the_terminal(tmp_path: Path) -> None:
+    path = tmp_path / "\x1b[31mred.bank"
+    path.write_bytes(b"no bank")
+    with pytest.raises(BankFileError) as refused:
+        read_bank_file(path)
+    assert str(refused.value).isprintable()
+    assert "\\x1b[31mred.bank" in str(refused.value)
