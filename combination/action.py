@@ -15,7 +15,6 @@ The state changes in the handlers; what changed is told once, when the event is 
 import math
 from collections.abc import Callable
 from decimal import Decimal
-from fractions import Fraction
 from typing import NamedTuple
 
 from attrs import define
@@ -69,13 +68,13 @@ from combination.model import (
     Again,
     Cancel,
     Console,
-    Crescendo,
     Kind,
     Piston,
     Stores,
     Unset,
     WhileGoverned,
 )
+from combination.pedals import crescendo_stages
 from combination.ranges import Ranges
 from combination.registration import Registration, Roster
 
@@ -856,28 +855,6 @@ class CombinationAction:
 
     def _set_of(self, bits: int) -> Registration:
         return Registration(self._roster, bits)
-
-
-def crescendo_stages(crescendo: Crescendo) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """For each reading of the pedal (0-127): the lowest and the highest stage it can be on.
-
-    With n stages, going up, stage k begins at 128·k/(n + 1); going down it ends at that less
-    the hysteresis, at most half a stage (semantics.md I.7). Readings are first stretched so
-    that heel is 0 and toe 127; at or beyond them the crescendo is closed or on the last stage.
-    """
-    count = len(crescendo.stages)
-    slack = min(Fraction(crescendo.hysteresis), Fraction(64, count + 1))
-    begins = [Fraction(128 * k, count + 1) for k in range(1, count + 1)]
-    rises, falls = [], []
-    for reading in range(128):
-        travel = Fraction(127 * (reading - crescendo.heel), crescendo.toe - crescendo.heel)
-        if travel >= 127:
-            rises.append(count)
-            falls.append(count)
-        else:
-            rises.append(sum(travel >= begin for begin in begins))
-            falls.append(sum(travel >= begin or travel > begin - slack for begin in begins))
-    return tuple(rises), tuple(falls)
 
 
 def _groups(queue: list[int], size: int | None) -> list[int]:

@@ -14,6 +14,7 @@ from attrs import define, field, frozen
 
 from combination.findings import Finding, Severity, nearest, quoted
 from combination.model import (
+    HIGHEST_TRANSPOSED,
     LOW_C,
     MOST_CONTROLS,
     MOST_LINES,
@@ -231,6 +232,14 @@ class _Checker:
                     yield place, "second-touch, contact", contact
         if self.console.setting.lock is not None:
             yield _Place("set"), "lock", self.console.setting.lock
+        transposer = self.console.transposer
+        for key, pushed in (
+            ("up", transposer.up),
+            ("down", transposer.down),
+            ("zero", transposer.zero),
+        ):
+            if pushed is not None:
+                yield _Place("transposer"), key, pushed
 
     # ---------------------------------------------------------------- numbers
 
@@ -632,6 +641,10 @@ class _Checker:
                 self.by_program(place, key, found)
         for place, keyboard in self.each("keyboard", self.console.keyboards):
             self.key_runs(place, keyboard, sensed)
+        switch = self.console.transposer.switch
+        if switch is not None:
+            positions = 2 * HIGHEST_TRANSPOSED + 1
+            self.run(_Place("transposer"), "switch", switch, positions, sensed, inward=True)
         for place, control in self.each_control():
             for key, pin in (
                 ("lamp", control.lamp),

@@ -19,13 +19,25 @@ from combination.events import (
     PistonPressed,
     PistonReleased,
     PistonStuck,
+    RelayEvent,
     SecondTouchPressed,
     SecondTouchReleased,
     TabMoved,
+    TransposerMoved,
+    TransposerStepped,
 )
-from combination.model import Action, Console, Contact, Control, Kind, Timing
+from combination.model import (
+    HIGHEST_TRANSPOSED,
+    Action,
+    Console,
+    Contact,
+    Control,
+    Keyboard,
+    Kind,
+    Timing,
+)
 
-Timed = tuple[float, Event | KeyMoved]
+Timed = tuple[float, Event | RelayEvent]
 """An event, with the time (seconds) at which it happened."""
 
 
@@ -46,6 +58,8 @@ class Role(Enum):
     TOUCH_OFF = auto()
     KEY = auto()
     LOCK = auto()
+    TRANSPOSE_BY = auto()
+    TRANSPOSE_TO = auto()
 
 
 _PRESSED: dict[Role, tuple[Callable[[str], Event], Callable[[str], Event]]] = {
@@ -60,13 +74,14 @@ _CONTROLS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF}) | _TOUCHED
 class Wired:
     """One contact of a console: its pin, and what it is the contact of.
 
-    ``id`` names the piston, control or keyboard, ``key`` is the MIDI note number of a key.
+    ``id`` names the piston, control or keyboard. ``number`` is the MIDI note number of a key, or
+    by or to how many semitones the transposer goes.
     """
 
     pin: str
     role: Role
     id: str = ""
-    key: int = 0
+    number: int = 0
     inverted: bool = False
     sets: bool = False
 
@@ -74,8 +89,8 @@ class Wired:
 def contacts_of(console: Console, *, unwired: bool = False) -> tuple[Wired, ...]:
     """Every contact of a console.
 
-    With ``unwired``, pistons and controls that have no contact yet get one in name only, so
-    that a console can be tried before its wiring is planned: see `unwired_pin`.
+    With ``unwired``, pistons, controls and keys that have no contact yet get one in name only,
+    so that a console can be tried before its wiring is planned: see `unwired_pin`.
     """
     found: list[Wired] = []
 
@@ -97,17 +112,56 @@ def contacts_of(console: Console, *, unwired: bool = False) -> tuple[Wired, ...]
             if console.action is Action.LIT:
                 add([], Role.TOUCH, control.id)
     for keyboard in console.keyboards:
-        for run in keyboard.contacts:
-            board, _, first = run.pin.rpartition(".")
-            lowest = keyboard.lowest if run.key is None else run.key
-            count = keyboard.lowest + keyboard.keys - lowest if run.keys is None else run.keys
-            found += [
-                Wired(f"{board}.{int(first) + n}", Role.KEY, keyboard.id, lowest + n, run.inverted)
-                for n in range(count)
-            ]
+        found += _key_contacts(keyboard, unwired)
+    found += _transposer_contacts(console)
     if console.setting.lock is not None:
         add([console.setting.lock], Role.LOCK, "")
     return tuple(found)
+
+
+def _key_contacts(keyboard: Keyboard, unwired: bool) -> list[Wired]:
+    """A keyboard's contacts, run by run."""
+    found = []
+    for run in keyboard.contacts:
+        lowest = keyboard.lowest if run.key is None else run.key
+        count = keyboard.lowest + keyboard.keys - lowest if run.keys is None else run.keys
+        found += [
+            Wired(pin_after(run.pin, n), Role.KEY, keyboard.id, lowest + n, run.inverted)
+            for n in range(count)
+        ]
+    if unwired:
+        wired = {contact.number for contact in found}
+        found += [
+            Wired(unwired_pin(Role.KEY, f"{keyboard.id}.{key}"), Role.KEY, keyboard.id, key)
+            for key in range(keyboard.lowest, keyboard.lowest + keyboard.keys)
+            if key not in wired
+        ]
+    return found
+
+
+def _transposer_contacts(console: Console) -> list[Wired]:
+    transposer = console.transposer
+    found = [
+        Wired(contact.pin, role, "", semitones, contact.inverted)
+        for contact, role, semitones in (
+            (transposer.up, Role.TRANSPOSE_BY, 1),
+            (transposer.down, Role.TRANSPOSE_BY, -1),
+            (transposer.zero, Role.TRANSPOSE_TO, 0),
+        )
+        if contact is not None
+    ]
+    if transposer.switch is not None:
+        found += [
+            Wired(pin_after(transposer.switch, place), Role.TRANSPOSE_TO, "", semitones)
+            for place, semitones in enumerate(range(-HIGHEST_TRANSPOSED, HIGHEST_TRANSPOSED + 1))
+        ]
+    return found
+
+
+def pin_after(pin: str, by: int) -> str:
+    """The pin that is so many after another, on the same board."""
+    board, _, number = pin.rpartition(".")
+    return f"{board}.{int(number) + by}"
 
 
 def _control_contacts(console: Console, control: Control) -> Iterable[tuple[Role, Contact]]:
@@ -299,16 +353,20 @@ class ContactLayer:
         return out
 
 
-def _simple_event(wired: Wired, pressed: bool) -> Event | KeyMoved | None:
+def _simple_event(wired: Wired, pressed: bool) -> Event | RelayEvent | None:
     """What a contact that is not a piston's says; None if its opening says nothing."""
     if wired.role is Role.TAB:
         return TabMoved(wired.id, pressed)
     if wired.role is Role.KEY:
-        return KeyMoved(wired.id, wired.key, pressed)
+        return KeyMoved(wired.id, wired.number, pressed)
     if wired.role is Role.LOCK:
         return MemoryLockTurned(pressed)
     if not pressed:
         return None
+    if wired.role is Role.TRANSPOSE_BY:
+        return TransposerStepped(wired.number)
+    if wired.role is Role.TRANSPOSE_TO:
+        return TransposerMoved(wired.number)
     if wired.role is Role.TOUCH:
         return ControlTouched(wired.id)
     return TabMoved(wired.id, wired.role in (Role.TAB_ON, Role.TOUCH_ON))

@@ -1,7 +1,7 @@
-"""What the combination action does to the world: every effect, as a value.
+"""What the combination action and the relay do to the world: every effect, as a value.
 
-Sets of controls are `Registration`s: sets of ids, in rail order, that cost nothing until they
-are looked into. An effect says what changed, never what stayed.
+Sets of controls are `Registration`s, sets of pipes and lines `Numbers`: neither costs anything
+until it is looked into. An effect says what changed, never what stayed.
 """
 
 from decimal import Decimal
@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from attrs import frozen
 
+from combination.bits import Numbers
 from combination.memory import Change
 from combination.registration import Registration
 
@@ -168,6 +169,47 @@ class KeptAfterAll:
     change: Change
 
 
+@frozen
+class OutputsOff:
+    """What the relay turns off; it comes before what is turned on in the same instant.
+
+    ``pipes`` are those of ranks, numbered from 1; ``lines`` those of divisions that are sent out,
+    as the MIDI note numbers of their keys; ``controls`` those with an output, and traps.
+    """
+
+    pipes: tuple[tuple[str, Numbers], ...]
+    lines: tuple[tuple[str, Numbers], ...]
+    controls: Registration
+
+
+@frozen
+class OutputsOn:
+    """What the relay turns on; its parts are those of `OutputsOff`."""
+
+    pipes: tuple[tuple[str, Numbers], ...]
+    lines: tuple[tuple[str, Numbers], ...]
+    controls: Registration
+
+
+@frozen
+class ShadesMoved:
+    """A chamber's shades move: its controller's value (0-127), or the stage of its engine.
+
+    ``before`` is what it was; None if they have not been moved since switch-on.
+    """
+
+    chamber: str
+    position: int
+    before: int | None
+
+
+@frozen
+class TransposerTurned:
+    """The transposer stands elsewhere: at so many semitones, -6 to +6."""
+
+    semitones: int
+
+
 Effect = (
     SoundingChanged
     | RailChanged
@@ -186,4 +228,8 @@ Effect = (
     | KeepAsked
     | Stored
     | KeptAfterAll
+    | OutputsOff
+    | OutputsOn
+    | ShadesMoved
+    | TransposerTurned
 )

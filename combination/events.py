@@ -88,6 +88,28 @@ class KeyMoved:
 
 
 @frozen
+class ShoeMoved:
+    """An expression shoe reports a reading (0-127): a matter for the relay."""
+
+    shoe: str
+    reading: int
+
+
+@frozen
+class TransposerMoved:
+    """The transposer stands at so many semitones, -6 to +6: a matter for the relay."""
+
+    semitones: int
+
+
+@frozen
+class TransposerStepped:
+    """The transposer goes up or down by so many semitones, and stops at its end."""
+
+    by: int
+
+
+@frozen
 class CrescendoMoved:
     """The crescendo pedal reports a reading (0-127)."""
 
@@ -161,3 +183,6 @@ Event = (
     | ChangeKept
     | ChangeNotKept
 )
+
+RelayEvent = KeyMoved | ShoeMoved | TransposerMoved | TransposerStepped
+"""What is the relay's business and not the action's."""

@@ -1,7 +1,7 @@
 """One console, joined up: contacts and MIDI messages in, effects out.
 
-The contact layer and the combination action each know nothing of the other. Here they are run
-on one clock, so that what falls due in either happens in its turn.
+The contact layer and the organ behind it each know nothing of the other. Here they are run on
+one clock, so that what falls due in either happens in its turn.
 """
 
 from mido.messages import Message
@@ -9,18 +9,18 @@ from mido.messages import Message
 from combination.action import CombinationAction
 from combination.contacts import ContactLayer, Timed, contacts_of
 from combination.effects import Effect, KeepAsked, Stored
-from combination.events import CrescendoMoved, Event, KeyMoved
+from combination.events import CrescendoMoved, Event, RelayEvent, ShoeMoved
 from combination.memory import Bank
 from combination.midi import CrescendoRead, Edge, Heard, Push, ShoeRead, Wiring
 from combination.model import Console
+from combination.organ import Organ
+from combination.relay import Relay
 
 
 class Instrument:
     """A console from switch-on to switch-off, by its pins.
 
     Times ``at`` are seconds on a clock that never goes back. Every call returns what changed.
-    ``shoes`` has the last reading (0-127) of each expression shoe heard, ``keys`` the keys that
-    are down on each keyboard, as MIDI note numbers.
     """
 
     def __init__(
@@ -39,11 +39,19 @@ class Instrument:
         Raises:
             ValueError: if the bank has not been seated.
         """
-        self.action = CombinationAction(console, bank, at=at, keeps=keeps)
+        self.organ = Organ(console, bank, at=at, keeps=keeps)
         self.contacts = ContactLayer(contacts_of(console, unwired=unwired), console.timing)
         self.wiring = Wiring(console)
-        self.shoes: dict[str, int] = {}
-        self.keys: dict[str, set[int]] = {keyboard.id: set() for keyboard in console.keyboards}
+
+    @property
+    def action(self) -> CombinationAction:
+        """The combination action."""
+        return self.organ.action
+
+    @property
+    def relay(self) -> Relay:
+        """The relay."""
+        return self.organ.relay
 
     def message(self, message: Message, at: float, port: str | None = None) -> list[Effect]:
         """A MIDI message from the console; one that nothing of the console sends is ignored."""
@@ -56,7 +64,7 @@ class Instrument:
         if isinstance(heard, CrescendoRead):
             effects += self.receive(CrescendoMoved(heard.reading), at)
         elif isinstance(heard, ShoeRead):
-            self.shoes[heard.shoe] = heard.reading
+            effects += self.receive(ShoeMoved(heard.shoe, heard.reading), at)
         elif heard.pin in self.contacts:
             if isinstance(heard, Push):
                 effects += self._happened(self.contacts.push(heard.pin, at))
@@ -71,36 +79,32 @@ class Instrument:
             effects += self._happened(self.contacts.found(edge.pin, edge.closed, at))
         return effects
 
-    def receive(self, event: Event, at: float) -> list[Effect]:
+    def receive(self, event: Event | RelayEvent, at: float) -> list[Effect]:
         """An event that does not come by a contact: undo, a step chosen, a change kept.
 
         Raises:
-            KeyError, ValueError: as `CombinationAction.receive`.
+            KeyError, ValueError: as `Organ.receive`.
         """
         effects = self.tick(at)
         return effects + self._happened([(at, event)])
 
     def tick(self, at: float) -> list[Effect]:
-        """Let time pass until ``at``; contacts and action each act when they fall due."""
+        """Let time pass until ``at``; contacts and organ each act when they fall due."""
         effects: list[Effect] = []
         while (due := self.contacts.next_due) is not None and due <= at:
             effects += self._happened(self.contacts.tick(due))
-        return effects + self.action.tick(at)
+        return effects + self.organ.tick(at)
 
     @property
     def next_due(self) -> float | None:
         """When the instrument will act by itself; None if it will not."""
-        both = (self.contacts.next_due, self.action.next_due)
+        both = (self.contacts.next_due, self.organ.next_due)
         return min((due for due in both if due is not None), default=None)
 
     def _happened(self, events: list[Timed]) -> list[Effect]:
         effects: list[Effect] = []
         for at, event in events:
-            if isinstance(event, KeyMoved):
-                keys = self.keys[event.keyboard]
-                (keys.add if event.down else keys.discard)(event.key)
-                continue
-            done = self.action.receive(event, at)
+            done = self.organ.receive(event, at)
             if any(isinstance(effect, Stored | KeepAsked) for effect in done):
                 self.contacts.set_used(at)
             effects += done

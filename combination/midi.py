@@ -6,6 +6,7 @@ be made here too, as its boards would send them.
 """
 
 from collections.abc import Iterable
+from typing import TypeVar
 
 from attrs import frozen
 from mido.messages import Message
@@ -14,19 +15,28 @@ from combination.effects import (
     ControlLampsChanged,
     Effect,
     LevelChanged,
+    OutputsOff,
+    OutputsOn,
     PistonLampsChanged,
     SequencePlaced,
+    ShadesMoved,
     StepReached,
     TabsDriven,
     TabsRested,
+    TransposerTurned,
 )
 from combination.model import Console, ControllerPort, PinMessages, Shows
+from combination.outputs import Outputs, Sent
 
 PRESSED_VELOCITY = 127
 SWITCH_ON = 64
 """MIDI 1.0, switch controllers: 0-63 is off, 64-127 is on."""
+CENTRE = 64
+"""MIDI 1.0: the middle of a controller that goes both ways, as balance and pan do."""
 FINE = 32
 """MIDI 1.0: controllers 32-63 carry the fine seven bits of controllers 0-31."""
+
+T = TypeVar("T")
 
 _KINDS = {
     "note_on": ("note", "note"),
@@ -67,8 +77,6 @@ class ShoeRead:
 
 
 Heard = Edge | Push | CrescendoRead | ShoeRead
-Sent = tuple[str, Message]
-"""A message and the name of the port it goes out by."""
 
 
 class Wiring:
@@ -96,6 +104,8 @@ class Wiring:
         for shoe in console.shoes:
             if shoe.input is not None:
                 self._listen_to(shoe.input, ShoeRead(shoe.id, 0))
+        self._outputs = Outputs(console)
+        self._chambers = {chamber.id: chamber for chamber in console.chambers}
         self._lamps = {p.id: p.lamp for p in console.pistons if p.lamp is not None}
         self._control_lamps = {c.id: c.lamp for c in console.controls if c.lamp is not None}
         self._drives = {
@@ -154,10 +164,14 @@ class Wiring:
         return _pin_message(*self._in[heard.pin], isinstance(heard, Push) or heard.closed)
 
     def sent(self, effects: Iterable[Effect]) -> list[Sent]:
-        """The messages by which effects reach lamps, tab magnets and read-outs, in order."""
+        """The messages by which effects reach pipes, lamps, tab magnets and the rest, in order."""
         out: list[Sent] = []
         for effect in effects:
-            if isinstance(effect, PistonLampsChanged):
+            if isinstance(effect, OutputsOff | OutputsOn):
+                out += self._outputs.sent(effect)
+            elif isinstance(effect, ShadesMoved):
+                out += self._shades(effect)
+            elif isinstance(effect, PistonLampsChanged):
                 out += self._pins(effect.dark, self._lamps, False)
                 out += self._pins(effect.lit, self._lamps, True)
             elif isinstance(effect, ControlLampsChanged):
@@ -174,9 +188,11 @@ class Wiring:
                 out += self._shown(Shows.STEP, int(effect.number))
             elif isinstance(effect, SequencePlaced):
                 out += self._shown(Shows.STEP, 0)
+            elif isinstance(effect, TransposerTurned):
+                out += self._transposed(effect.semitones)
         return out
 
-    def _pins(self, names: Iterable[str], pins: dict[str, str], closed: bool) -> list[Sent]:
+    def _pins(self, names: Iterable[T], pins: dict[T, str], closed: bool) -> list[Sent]:
         sent = []
         for name in names:
             pin = pins.get(name)
@@ -184,6 +200,25 @@ class Wiring:
             if message is not None:
                 sent.append(message)
         return sent
+
+    def _shades(self, moved: ShadesMoved) -> list[Sent]:
+        """A chamber's controller; or the pins of its engine, closed up to the stage it is on."""
+        chamber = self._chambers[moved.chamber]
+        if chamber.stages is None or chamber.shades is None:
+            return [_controller(chamber.out, moved.position)] if chamber.out else []
+        board, _, first = chamber.shades.rpartition(".")
+        pins = {n: f"{board}.{int(first) + n - 1}" for n in range(1, chamber.stages + 1)}
+        before = chamber.stages if moved.before is None else moved.before
+        opened = [n for n in pins if moved.position < n <= before]
+        closed = [n for n in pins if (moved.before or 0) < n <= moved.position]
+        return [*self._pins(opened, pins, False), *self._pins(closed, pins, True)]
+
+    def _transposed(self, semitones: int) -> list[Sent]:
+        return [
+            _controller(readout.out, CENTRE + semitones)
+            for readout in self._console.readouts
+            if readout.shows is Shows.TRANSPOSER
+        ]
 
     def _shown(self, what: Shows, value: int) -> list[Sent]:
         """A read-out's value, coarse and then fine; beyond 16383 it shows that."""

@@ -21,6 +21,8 @@ LONGEST_TEXT = 200
 """Characters of an id, a name or a line of a label: ours, well beyond what is ever engraved."""
 MOST_LINES = 8
 """Lines of a label."""
+HIGHEST_TRANSPOSED = 6
+"""Semitones that the transposer goes up, and down (semantics.md II.1)."""
 MOST_CONTROLS = 10_000
 MOST_PISTONS = 1_000
 """Ours too: many times the largest consoles built."""
@@ -268,7 +270,11 @@ class Division:
 
 @frozen
 class Rank:
-    """One set of pipes, or of bars, bells or strings."""
+    """One set of pipes, or of bars, bells or strings.
+
+    ``rate`` is in strokes a second, ``longest_on`` in seconds. ``program`` (1-128) is what comes
+    near its tone in General MIDI, for those who hear it on a synthesizer.
+    """
 
     id: str
     name: str
@@ -281,6 +287,7 @@ class Rank:
     stroke: Stroke = Stroke.HELD
     rate: float | None = None
     longest_on: float | None = None
+    program: int | None = None
 
 
 @frozen
@@ -367,7 +374,12 @@ class Percussion(Control):
 
 @frozen(kw_only=True)
 class Trap(Control):
-    """A drum, a cymbal: struck once for each new line of its division."""
+    """A drum, a cymbal: struck once for each new line of its division.
+
+    ``drum`` (27-87) is what comes near it on General MIDI's percussion map.
+    """
+
+    drum: int | None = None
 
 
 @frozen(kw_only=True)
@@ -456,6 +468,19 @@ class Setting:
 
 
 @frozen
+class Transposer:
+    """What moves the transposer: pushes up, down and to 0, or a switch of thirteen positions.
+
+    ``switch`` is the first of the unbroken run of pins of its positions, -6 to +6.
+    """
+
+    up: Contact | None = None
+    down: Contact | None = None
+    zero: Contact | None = None
+    switch: str | None = None
+
+
+@frozen
 class Drive:
     """How a moving action drives its tabs.
 
@@ -489,6 +514,7 @@ class Shows(StrEnum):
 
     LEVEL = "level"
     STEP = "step"
+    TRANSPOSER = "transposer"
 
 
 @frozen
@@ -545,6 +571,7 @@ class Console:
     drive: Drive = Drive()
     timing: Timing = Timing()
     crescendo: Crescendo = Crescendo()
+    transposer: Transposer = Transposer()
     keyboards: tuple[Keyboard, ...] = word("keyboard", default=())
     divisions: tuple[Division, ...] = word("division", default=())
     chambers: tuple[Chamber, ...] = word("chamber", default=())

@@ -4,7 +4,7 @@ from typing import Any
 
 from attrs import define, field
 
-from combination.action import CombinationAction, crescendo_stages
+from combination.action import CombinationAction
 from combination.effects import Effect, Refused
 from combination.events import (
     CrescendoMoved,
@@ -29,6 +29,7 @@ from combination.model import (
     Stage,
     Stop,
 )
+from combination.pedals import crescendo_stages
 
 
 def stop(name: str, division: str, **keys: Any) -> Stop:

@@ -57,6 +57,7 @@ HEADINGS: dict[type[Any], str] = {
     model.Selection: "Selections",
     model.Crescendo: "`[crescendo]`: the crescendo pedal",
     model.Stage: "`[[crescendo.stage]]`: its stages",
+    model.Transposer: "`[transposer]`: moving the keys",
     model.Chamber: "`[[chamber]]`: pipes behind shades",
     model.Shoe: "`[[shoe]]`: expression shoes",
     model.Readout: "`[[readout]]`: displays",

@@ -23,10 +23,11 @@ from combination.effects import (
     TabsRested,
 )
 from combination.instrument import Instrument
-from combination.midi import CrescendoRead, Edge, Push, Sent, ShoeRead, Wiring
+from combination.midi import CrescendoRead, Edge, Push, ShoeRead, Wiring
 from combination.model import (
     Action,
     Board,
+    Chamber,
     Console,
     Contact,
     ControllerPort,
@@ -40,6 +41,7 @@ from combination.model import (
     Shoe,
     Shows,
 )
+from combination.outputs import Sent
 from combination.registration import Registration, Roster
 from tests.consoles import bank_of, piston, stop, worked_console
 
@@ -78,7 +80,8 @@ def wired_console(**keys: Any) -> Console:
         "pistons": pistons,
         "boards": (RAIL, PISTONS, TOES, LAMPS, LIGHTS, COILS),
         "crescendo": Crescendo(worked_console().crescendo.stages, ControllerPort("west", 16, 20)),
-        "shoes": (Shoe("swell", "Swell", (), ControllerPort("west", 16, 11)),),
+        "chambers": (Chamber("swell", "Swell"),),
+        "shoes": (Shoe("swell", "Swell", ("swell",), ControllerPort("west", 16, 11)),),
         "readouts": (
             Readout(Shows.LEVEL, ControllerPort("east", 16, 1)),
             Readout(Shows.STEP, ControllerPort("east", 16, 2)),
@@ -238,7 +241,7 @@ def test_program_changes_pedals_levels_and_inverted_contacts() -> None:
     assert instrument.action.stage == 3
     shoe = Message("control_change", channel=15, control=11, value=90)
     instrument.message(shoe, 2.5, "west")
-    assert instrument.shoes == {"swell": 90}
+    assert instrument.relay.shades("swell") == 90
     sent = press(instrument, 14, 3.0)
     assert sent == {f"east: {m}" for _, m in (control(16, 1, 0), control(16, 33, 51))}
     for at, value in ((4.0, 0), (4.1, 127)):
@@ -258,7 +261,8 @@ def test_keys_that_are_down() -> None:
     for at, number, velocity in ((1.0, 60, 1), (1.1, 64, 99), (2.0, 60, 0)):
         message = Message("note_on", channel=0, note=number, velocity=velocity)
         assert instrument.message(message, at) == []
-    assert instrument.keys == {"great": {64}, "pedal": set()}
+    assert instrument.relay.keys_down("great") == {64}
+    assert not instrument.relay.keys_down("pedal")
 
 
 messages = st.sampled_from(["note_on", "note_off", "control_change", "program_change"]).flatmap(

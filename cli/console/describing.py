@@ -26,7 +26,6 @@ from cli.naming import (
     run,
     tally,
 )
-from combination.action import crescendo_stages
 from combination.model import (
     CAN_BE_SET,
     Control,
@@ -46,6 +45,7 @@ from combination.model import (
     Tremulant,
     file_word,
 )
+from combination.pedals import crescendo_stages
 from combination.pipes import draws_of, first_note
 from combination.pitch import format_pitch
 

@@ -65,9 +65,12 @@ def _reported(names: Names, wired: Wired) -> Use:
     inverted = " (inverted)" if wired.inverted else ""
     if wired.role is Role.KEY:
         name = _literal(names.keyboards[wired.id])
-        return Use(f"{name} keys {{}}{inverted}", wired.key)
+        return Use(f"{name} keys {{}}{inverted}", wired.number)
     if wired.role is Role.LOCK:
         return Use(f"memory lock{inverted}")
+    if wired.role in (Role.TRANSPOSE_BY, Role.TRANSPOSE_TO):
+        how = "by" if wired.role is Role.TRANSPOSE_BY else "to"
+        return Use(f"transposer {how} {wired.number:+d}{inverted}")
     if wired.role is Role.PISTON:
         return Use(names.piston(wired.id) + inverted)
     if wired.role is Role.SECOND_TOUCH:

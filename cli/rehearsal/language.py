@@ -28,7 +28,6 @@ from cli.rehearsal.statements import (
     place_name,
     plain_number,
 )
-from combination.action import crescendo_stages
 from combination.contacts import Role, Wired
 from combination.effects import Refusal
 from combination.events import (
@@ -42,6 +41,7 @@ from combination.findings import nearest, quoted
 from combination.memory import Slot, Step
 from combination.midi import CrescendoRead, Edge, Heard, Push, ShoeRead
 from combination.model import RECALLING, Action, Console, Kind
+from combination.pedals import crescendo_stages
 
 LONGEST_WAIT = 24 * 60 * 60
 """Seconds. Nobody rehearses for longer than a day."""

@@ -1,0 +1,105 @@
+"""What the relay turns on and off, as MIDI messages on the ports of the console file.
+
+Every message that a console can be asked for is made once, before the first key goes down; to
+send one is then to look it up. They are mido's frozen messages, which nobody can change. What
+is turned on and off, and when, is the relay's business.
+"""
+
+from collections.abc import Iterable, Iterator
+
+from mido.frozen import FrozenMessage
+from mido.messages import Message
+
+from combination.bits import Numbers, numbers_of
+from combination.effects import OutputsOff, OutputsOn
+from combination.model import Console, Division, LinesOut, Rank, StateOut
+from combination.pipes import first_note
+
+Sent = tuple[str, Message]
+"""A message and the name of the port it goes out by."""
+VELOCITY = 64
+"""MIDI 1.0: the velocity of a note on, and of a note off, where none is sensed."""
+FULL = 127
+
+_Both = tuple[Sent, Sent]
+"""What is sent when something goes on, and when it goes off."""
+
+
+class Outputs:
+    """The messages of one console's ranks, divisions and controls that go out."""
+
+    def __init__(self, console: Console) -> None:
+        """Make every message. The console has no errors."""
+        self._pipes = {rank.id: _pipes(rank) for rank in console.ranks}
+        self._lines = {
+            division.id: _lines(console, division, division.out)
+            for division in console.divisions
+            if division.out is not None
+        }
+        self._states = {
+            control.id: _state(control.out)
+            for control in console.controls
+            if control.out is not None
+        }
+
+    def sent(self, effect: OutputsOff | OutputsOn) -> list[Sent]:
+        """What goes out, those of one port and channel together; nothing for what has no output."""
+        which = 0 if isinstance(effect, OutputsOn) else 1
+        found = [both[which] for both in self._turned(effect)]
+        return sorted(found, key=lambda sent: (sent[0], sent[1].channel))
+
+    def _turned(self, effect: OutputsOff | OutputsOn) -> Iterator[_Both]:
+        for name, pipes in effect.pipes:
+            yield from _each(self._pipes[name], pipes)
+        for name, lines in effect.lines:
+            yield from _each(self._lines[name], lines)
+        for name in effect.controls:
+            if name in self._states:
+                yield self._states[name]
+
+
+def _each(messages: dict[int, list[_Both]], numbers: Numbers) -> Iterator[_Both]:
+    for number in numbers_of(numbers.bits):
+        yield from messages.get(number, ())
+
+
+def _pipes(rank: Rank) -> dict[int, list[_Both]]:
+    """By the number of a pipe; several outputs may cover it, or none."""
+    found: dict[int, list[_Both]] = {}
+    for out in rank.out:
+        first, last = first_note(rank, out), out.last_pipe or rank.pipes
+        for note, pipe in enumerate(range(out.first_pipe, last + 1), first):
+            both = _note(out.port, out.channel, note, rank.velocity)
+            found.setdefault(pipe, []).append(both)
+    return found
+
+
+def _lines(console: Console, division: Division, out: LinesOut) -> dict[int, list[_Both]]:
+    lowest, count = console.lines_of(division)
+    first = lowest if out.first_note is None else out.first_note
+    lines = enumerate(range(lowest, lowest + count), first)
+    return {line: [_note(out.port, out.channel, note)] for note, line in lines}
+
+
+def _state(out: StateOut) -> _Both:
+    if out.note is not None:
+        return _note(out.port, out.channel, out.note)
+    channel = out.channel - 1
+    if out.controller is not None:
+        values: Iterable[Message] = (
+            FrozenMessage("control_change", channel=channel, control=out.controller, value=value)
+            for value in (FULL, 0)
+        )
+    else:
+        values = (
+            FrozenMessage("program_change", channel=channel, program=program or 0)
+            for program in (out.program_on, out.program_off)
+        )
+    on, off = values
+    return (out.port, on), (out.port, off)
+
+
+def _note(port: str, channel: int, note: int, velocity: int = VELOCITY) -> _Both:
+    on = FrozenMessage("note_on", channel=channel - 1, note=note, velocity=velocity)
+    off = FrozenMessage("note_off", channel=channel - 1, note=note, velocity=VELOCITY)
+    return (port, on), (port, off)
