@@ -4,7 +4,7 @@ Keys, lines and pipes are all kept so; a union is an OR, a shift moves every num
 and an XOR is what has changed. What the numbers are of is not known here.
 """
 
-from collections.abc import Iterable, Iterator, Set
+from collections.abc import Collection, Iterable, Iterator, Sequence, Set
 from typing import Any
 
 
@@ -71,3 +71,58 @@ class Numbers(Set[int]):
     def __repr__(self) -> str:
         """The numbers as a person would list them."""
         return "{" + " ".join(map(str, self)) + "}"
+
+
+Differences = tuple[Sequence[Sequence[str]], Sequence[int], Sequence[int]]
+"""Ids in groups, and for each group the numbers that count and those that do not."""
+
+
+class Parts(Collection[tuple[str, Numbers]]):
+    """Numbers under ids, as pairs: pipes of ranks, say. They too cost nothing until looked into.
+
+    It is equal to any collection of the same pairs in the same order.
+    """
+
+    __slots__ = ("_differences",)
+
+    def __init__(self, differences: Sequence[Differences]) -> None:
+        """Take lists that nobody will change; where no numbers are left there is no pair."""
+        self._differences = differences
+
+    def __iter__(self) -> Iterator[tuple[str, Numbers]]:
+        """The pairs."""
+        for groups, counting, others in self._differences:
+            for ids, ours, theirs in zip(groups, counting, others, strict=True):
+                left = ours & ~theirs
+                if left:
+                    numbers = Numbers(left)
+                    for name in ids:
+                        yield name, numbers
+
+    def __contains__(self, pair: object) -> bool:
+        """Whether the pair is there."""
+        return any(pair == found for found in self)
+
+    def __len__(self) -> int:
+        """How many pairs there are."""
+        return sum(1 for _ in self)
+
+    def __bool__(self) -> bool:
+        """Whether there are any."""
+        return any(
+            ours & ~theirs
+            for _, counting, others in self._differences
+            for ours, theirs in zip(counting, others, strict=True)
+        )
+
+    def __hash__(self) -> int:
+        """The same for equal parts."""
+        return hash(tuple(self))
+
+    def __eq__(self, other: object) -> bool:
+        """Whether the other has the same pairs."""
+        return isinstance(other, Collection) and tuple(self) == tuple(other)
+
+    def __repr__(self) -> str:
+        """The ids, each with its numbers."""
+        return "(" + ", ".join(f"{name} {numbers}" for name, numbers in self) + ")"

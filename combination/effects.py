@@ -1,7 +1,7 @@
 """What the combination action and the relay do to the world: every effect, as a value.
 
-Sets of controls are `Registration`s, sets of pipes and lines `Numbers`: neither costs anything
-until it is looked into. An effect says what changed, never what stayed.
+Sets of controls are `Registration`s, pipes and lines `Parts`: neither costs anything until it
+is looked into. An effect says what changed, never what stayed.
 """
 
 from decimal import Decimal
@@ -9,7 +9,7 @@ from enum import StrEnum
 
 from attrs import frozen
 
-from combination.bits import Numbers
+from combination.bits import Parts
 from combination.memory import Change
 from combination.registration import Registration
 
@@ -177,8 +177,8 @@ class OutputsOff:
     as the MIDI note numbers of their keys; ``controls`` those with an output, and traps.
     """
 
-    pipes: tuple[tuple[str, Numbers], ...]
-    lines: tuple[tuple[str, Numbers], ...]
+    pipes: Parts
+    lines: Parts
     controls: Registration
 
 
@@ -186,8 +186,8 @@ class OutputsOff:
 class OutputsOn:
     """What the relay turns on; its parts are those of `OutputsOff`."""
 
-    pipes: tuple[tuple[str, Numbers], ...]
-    lines: tuple[tuple[str, Numbers], ...]
+    pipes: Parts
+    lines: Parts
     controls: Registration
 
 

@@ -5,12 +5,13 @@ send one is then to look it up. They are mido's frozen messages, which nobody ca
 is turned on and off, and when, is the relay's business.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
+from operator import itemgetter
 
 from mido.frozen import FrozenMessage
 from mido.messages import Message
 
-from combination.bits import Numbers, numbers_of
+from combination.bits import Parts, numbers_of
 from combination.effects import OutputsOff, OutputsOn
 from combination.model import Console, Division, LinesOut, Rank, StateOut
 from combination.pipes import first_note
@@ -21,8 +22,10 @@ VELOCITY = 64
 """MIDI 1.0: the velocity of a note on, and of a note off, where none is sensed."""
 FULL = 127
 
-_Both = tuple[Sent, Sent]
-"""What is sent when something goes on, and when it goes off."""
+_Wire = tuple[str, int]
+"""A port and a channel of it, from 1."""
+_Ways = tuple[_Wire, Sent, Sent]
+"""What is sent when something goes on, and when it goes off, and by which wire."""
 
 
 class Outputs:
@@ -44,44 +47,41 @@ class Outputs:
 
     def sent(self, effect: OutputsOff | OutputsOn) -> list[Sent]:
         """What goes out, those of one port and channel together; nothing for what has no output."""
-        which = 0 if isinstance(effect, OutputsOn) else 1
-        found = [both[which] for both in self._turned(effect)]
-        return sorted(found, key=lambda sent: (sent[0], sent[1].channel))
-
-    def _turned(self, effect: OutputsOff | OutputsOn) -> Iterator[_Both]:
-        for name, pipes in effect.pipes:
-            yield from _each(self._pipes[name], pipes)
-        for name, lines in effect.lines:
-            yield from _each(self._lines[name], lines)
-        for name in effect.controls:
-            if name in self._states:
-                yield self._states[name]
+        which = 1 if isinstance(effect, OutputsOn) else 2
+        found = _each(self._pipes, effect.pipes) + _each(self._lines, effect.lines)
+        found += [self._states[name] for name in effect.controls if name in self._states]
+        found.sort(key=itemgetter(0))
+        return [ways[which] for ways in found]
 
 
-def _each(messages: dict[int, list[_Both]], numbers: Numbers) -> Iterator[_Both]:
-    for number in numbers_of(numbers.bits):
-        yield from messages.get(number, ())
-
-
-def _pipes(rank: Rank) -> dict[int, list[_Both]]:
-    """By the number of a pipe; several outputs may cover it, or none."""
-    found: dict[int, list[_Both]] = {}
-    for out in rank.out:
-        first, last = first_note(rank, out), out.last_pipe or rank.pipes
-        for note, pipe in enumerate(range(out.first_pipe, last + 1), first):
-            both = _note(out.port, out.channel, note, rank.velocity)
-            found.setdefault(pipe, []).append(both)
+def _each(messages: dict[str, dict[int, list[_Ways]]], parts: Parts) -> list[_Ways]:
+    found: list[_Ways] = []
+    for name, numbers in parts:
+        own = messages[name]
+        for number in numbers_of(numbers.bits):
+            found += own.get(number, ())
     return found
 
 
-def _lines(console: Console, division: Division, out: LinesOut) -> dict[int, list[_Both]]:
+def _pipes(rank: Rank) -> dict[int, list[_Ways]]:
+    """By the number of a pipe; several outputs may cover it, or none."""
+    found: dict[int, list[_Ways]] = {}
+    for out in rank.out:
+        first, last = first_note(rank, out), out.last_pipe or rank.pipes
+        for note, pipe in enumerate(range(out.first_pipe, last + 1), first):
+            ways = _note(out.port, out.channel, note, rank.velocity)
+            found.setdefault(pipe, []).append(ways)
+    return found
+
+
+def _lines(console: Console, division: Division, out: LinesOut) -> dict[int, list[_Ways]]:
     lowest, count = console.lines_of(division)
     first = lowest if out.first_note is None else out.first_note
     lines = enumerate(range(lowest, lowest + count), first)
     return {line: [_note(out.port, out.channel, note)] for note, line in lines}
 
 
-def _state(out: StateOut) -> _Both:
+def _state(out: StateOut) -> _Ways:
     if out.note is not None:
         return _note(out.port, out.channel, out.note)
     channel = out.channel - 1
@@ -96,10 +96,10 @@ def _state(out: StateOut) -> _Both:
             for program in (out.program_on, out.program_off)
         )
     on, off = values
-    return (out.port, on), (out.port, off)
+    return (out.port, out.channel), (out.port, on), (out.port, off)
 
 
-def _note(port: str, channel: int, note: int, velocity: int = VELOCITY) -> _Both:
+def _note(port: str, channel: int, note: int, velocity: int = VELOCITY) -> _Ways:
     on = FrozenMessage("note_on", channel=channel - 1, note=note, velocity=velocity)
     off = FrozenMessage("note_off", channel=channel - 1, note=note, velocity=VELOCITY)
-    return (port, on), (port, off)
+    return (port, channel), (port, on), (port, off)

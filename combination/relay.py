@@ -15,12 +15,12 @@ longer. What time does to an output (a stroke that ends, or is repeated) is kept
 what is asked of it; it can only be less.
 """
 
-from itertools import chain
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from attrs import define, field
 
-from combination.bits import Numbers, moved, numbers_of, run
+from combination.bits import Differences, Numbers, Parts, moved, numbers_of, run
 from combination.effects import Effect, OutputsOff, OutputsOn, ShadesMoved, TransposerTurned
 from combination.events import (
     KeyMoved,
@@ -53,18 +53,18 @@ TRAP_STROKE = 0.1
 class _Reach(NamedTuple):
     """How a part of a stop reaches its rank: these lines, moved up and down, are its pipes."""
 
-    lines: int
+    within: int
     up: int
     down: int
 
 
 @define(eq=False)
 class _Division:
-    """A division; its last five fields are what the registration and the keys make of it.
+    """A division; all from ``paths`` on is what the registration and the keys make of it.
 
-    ``paths`` are the keyboards that play it, each with a shift, ``plucking`` its pizzicato
-    couplers, ``drawn`` the ranks that its stops draw, those reached in the same way together,
-    ``struck`` the lines that its traps have had.
+    ``paths`` are the keyboards that play it, each with its shifts, ``plucking`` its pizzicato
+    couplers, ``reached`` the ranks that its stops draw, by how they reach them, ``struck`` the
+    lines that its traps have had.
     """
 
     model: Division
@@ -73,9 +73,9 @@ class _Division:
     couplers: tuple[tuple[int, Coupler], ...]
     speaking: int
     traps: int
-    paths: tuple[tuple[str, int], ...] = ()
+    paths: dict[str, list[int]]
     plucking: tuple[Coupler, ...] = ()
-    drawn: dict[_Reach, list[str]] = field(factory=dict)
+    reached: dict[_Reach, dict[str, None]] = field(factory=dict)
     lines: int = 0
     struck: int = 0
 
@@ -171,6 +171,22 @@ class _Struck(_Output):
         self.until, self.on = None, 0
 
 
+@define
+class _Turned:
+    """What has gone off, or on, and is still to be told."""
+
+    pipes: list[Differences] = field(factory=list)
+    lines: list[Differences] = field(factory=list)
+    controls: int = 0
+
+    def add(self, output: _Output, numbers: int) -> None:
+        if output.part == "controls":
+            self.controls |= numbers
+        else:
+            parts = self.pipes if output.part == "pipes" else self.lines
+            parts.append((((output.name,),), (numbers,), (0,)))
+
+
 class Relay:
     """One console's relay, from switch-on to switch-off.
 
@@ -196,12 +212,18 @@ class Relay:
         self._keyboards = {k.id: run(k.lowest, k.lowest + k.keys - 1) for k in console.keyboards}
         self._divisions = {division.id: self._laid_out(division) for division in console.divisions}
         self._draws = tuple(_drawn_by(console, control) for control in console.controls)
-        self._drawn: dict[str, None] = {}
+        self._ways: list[tuple[_Division, int, int, int]] = []
+        self._unions: tuple[tuple[int, int], ...] = ()
+        self._drawn: list[list[str]] = []
+        self._drawn_by: list[int] = []
+        self._asked: list[int] = []
+        self._places: dict[str, int] = {}
+        self._speaking = sum(division.speaking for division in self._divisions.values())
         self._couplers = self._roster.bits(coupler.id for coupler in console.couplers)
         self._pizzicato = [c for c in console.couplers if c.pizzicato]
         self._plucked: dict[str, dict[int, float]] = {}
 
-        self._ranks = {rank.id: _output_of(rank) for rank in console.ranks}
+        self._timed = {rank.id: timed for rank in console.ranks if (timed := _timed(rank))}
         self._line_outs = {
             division.id: _output("lines", division.id, division.out.longest_on)
             for division in console.divisions
@@ -215,8 +237,7 @@ class Relay:
         self._states = sum(bit for bit, _ in self._state_outs)
         self._traps = {self._roster.bit(t.id): self._trap_output(t) for t in console.traps}
         self._ticking: dict[_Output, None] = {}
-        self._off: list[tuple[_Output, int]] = []
-        self._on: list[tuple[_Output, int]] = []
+        self._off, self._on = _Turned(), _Turned()
 
         self._shoes = {shoe.id: shoe for shoe in console.shoes}
         self._readings: dict[str, int] = {}
@@ -253,7 +274,9 @@ class Relay:
             return effects
         if changed & self._couplers:
             self._couple(changed & ~sounding)
-        self._draw(changed)
+        if changed & self._speaking:
+            self._draw(changed)
+        self._play()
         for bit, output in self._state_outs if changed & self._states else ():
             if changed & bit:
                 self._ask(output, sounding & bit)
@@ -300,11 +323,13 @@ class Relay:
 
     def pipes(self, rank: str) -> Numbers:
         """The pipes of a rank, from 1, that something asks for."""
-        return Numbers(self._ranks[rank].asked)
+        place = self._places.get(rank)
+        return Numbers(0 if place is None else self._asked[place])
 
     def blown(self, rank: str) -> Numbers:
         """The pipes of a rank that are on: those asked for, but for what time has ended."""
-        return Numbers(self._ranks[rank].on)
+        timed = self._timed.get(rank)
+        return Numbers(timed.on) if timed else self.pipes(rank)
 
     def lines_on(self, division: str) -> Numbers:
         """The lines that are on at a division's own output; none if it has no output."""
@@ -336,17 +361,19 @@ class Relay:
             couplers=tuple((bit(c.id), c) for c in playing if not c.unison_off),
             speaking=self._roster.bits(c.id for c in speaking),
             traps=self._roster.bits(c.id for c in own.values() if isinstance(c, Trap)),
-            paths=((division.keyboard, 0),) if division.keyboard else (),
+            paths={division.keyboard: [0]} if division.keyboard else {},
         )
 
     def _couple(self, ceased: int) -> None:
         """Couplers came on or went off: work out what plays each division."""
         for division in self._divisions.values():
             on = [coupler for bit, coupler in division.couplers if self.sounding & bit]
-            paths = {(c.keys or "", c.shift): None for c in on if not c.pizzicato}
+            paths = {(c.keys or "", c.shift) for c in on if not c.pizzicato}
             if division.model.keyboard and not self.sounding & division.unison_offs:
-                paths[division.model.keyboard, 0] = None
-            division.paths = tuple(paths)
+                paths.add((division.model.keyboard, 0))
+            division.paths = {}
+            for keyboard, shift in paths:
+                division.paths.setdefault(keyboard, []).append(shift)
             division.plucking = tuple(c for c in on if c.pizzicato)
         for name in self._roster.registration(ceased & self._couplers):
             self._plucked.pop(name, None)
@@ -354,8 +381,12 @@ class Relay:
     def _lines(self, division: _Division, transposed: int) -> int:
         """L(D): couplers read keys, never lines, so that they do not cascade."""
         lines = 0
-        for keyboard, shift in division.paths:
-            lines |= moved(self.keys[keyboard], shift + transposed)
+        for keyboard, shifts in division.paths.items():
+            keys = self.keys[keyboard]
+            if keys:
+                for shift in shifts:
+                    by = shift + transposed
+                    lines |= keys << by if by >= 0 else keys >> -by
         for coupler in division.plucking:
             keys = sum(1 << key for key in self._plucked.get(coupler.id, ()))
             lines |= moved(keys, coupler.shift + transposed)
@@ -374,7 +405,7 @@ class Relay:
                 plucked.pop(key, None)
                 if event.down:
                     plucked[key] = self._now + coupler.pizzicato_time
-        self._play(self._drawn)
+        self._play()
         return self._told()
 
     def _unpluck(self, at: float) -> None:
@@ -388,7 +419,7 @@ class Relay:
             else:
                 del self._plucked[coupler]
         if over:
-            self._play(self._drawn)
+            self._play()
 
     def _transposer_moved(self, event: TransposerMoved | TransposerStepped) -> list[Effect]:
         most = HIGHEST_TRANSPOSED
@@ -401,44 +432,66 @@ class Relay:
         if semitones == self.transposer:
             return []
         self.transposer = semitones
-        self._play(self._drawn)
+        self._play()
         return [*self._told(), TransposerTurned(semitones)]
 
     # ------------------------------------------------------------ 2. lines and pipes
 
     def _draw(self, changed: int) -> None:
-        """Stops, or what plays them, came on or went off: gather what they draw, and play it."""
-        before = self._drawn
+        """Stops came on or went off: gather in which ways each rank is drawn.
+
+        Ranks that are drawn alike, and have sounded alike until now, are worked out once. What
+        sounds and is drawn no longer is among them, so that it can cease.
+        """
         for division in self._divisions.values():
             if changed & division.speaking:
-                division.drawn = {}
+                division.reached = {}
                 for stop in numbers_of(self.sounding & division.speaking):
                     for reach, rank in self._draws[stop]:
-                        division.drawn.setdefault(reach, []).append(rank)
-        drawn = (ranks for d in self._divisions.values() for ranks in d.drawn.values())
-        self._drawn = dict.fromkeys(chain.from_iterable(drawn))
-        self._play(before | self._drawn)
+                        division.reached.setdefault(reach, {})[rank] = None
+        ways = [(d, *way) for d in self._divisions.values() for way in d.reached.items()]
+        self._ways = [(division, *reach) for division, reach, _ in ways]
+        before = zip(self._drawn, self._asked, strict=True)
+        sounding = {rank: pipes for ranks, pipes in before if pipes for rank in ranks}
+        places, self._unions = _united([ranks for _, _, ranks in ways], sounding)
+        alike: dict[tuple[object, ...], list[str]] = {}
+        for rank, place in places.items():
+            by_itself = rank if rank in self._timed else None
+            alike.setdefault((place, sounding.get(rank, 0), by_itself), []).append(rank)
+        self._drawn = list(alike.values())
+        self._drawn_by = [places[ranks[0]] for ranks in self._drawn]
+        self._asked = [sounding.get(ranks[0], 0) for ranks in self._drawn]
+        self._places = {rank: n for n, ranks in enumerate(self._drawn) for rank in ranks}
 
-    def _play(self, ranks: dict[str, None]) -> None:
-        """Work out all lines and pipes. Only these ranks can be asked for, or have been."""
-        asked = dict.fromkeys(ranks, 0)
+    def _play(self) -> None:
+        """Work out all lines and pipes anew, and note what differs from before."""
         for division in self._divisions.values():
-            lines = division.lines = self._lines(division, self.transposer)
-            if lines:
-                for (within, up, down), drawn in division.drawn.items():
-                    pipes = (lines & within) << up >> down
-                    for rank in drawn:
-                        asked[rank] |= pipes
+            division.lines = self._lines(division, self.transposer)
             if division.traps:
                 self._strike(division)
-        for rank, pipes in asked.items():
-            output = self._ranks[rank]
-            if pipes != output.asked:
-                self._ask(output, pipes)
+        pipes = [(d.lines & within) << up >> down for d, within, up, down in self._ways]
+        pipes.append(0)
+        for some, more in self._unions:
+            pipes.append(pipes[some] | pipes[more])
+        asked = [pipes[place] for place in self._drawn_by]
+        before, self._asked = self._asked, asked
+        if asked != before:
+            self._turn_pipes(before)
         for name, output in self._line_outs.items():
             lines = self._lines_out(self._divisions[name])
             if lines != output.asked:
                 self._ask(output, lines)
+
+    def _turn_pipes(self, before: list[int]) -> None:
+        """Pipes go off and on; where time has a hand in it, as it has it."""
+        for rank, output in self._timed.items():
+            place = self._places.get(rank)
+            if place is not None:
+                before[place] = self._asked[place]
+                if output.asked != self._asked[place]:
+                    self._ask(output, self._asked[place])
+        self._off.pipes.append((self._drawn, before, self._asked))
+        self._on.pipes.append((self._drawn, self._asked, before))
 
     def _strike(self, division: _Division) -> None:
         """Traps strike for each new line, whichever key it is; they are not transposed."""
@@ -451,8 +504,8 @@ class Relay:
             was = output.on
             output.strike(self._now)
             if was:
-                self._off.append((output, was))
-                self._on.append((output, was))
+                self._off.add(output, was)
+                self._on.add(output, was)
             self._turn(output, was)
 
     # ------------------------------------------------------------ 3. out
@@ -478,10 +531,9 @@ class Relay:
     def _turn(self, output: _Output, was: int) -> None:
         """An output may be on otherwise than it was, and may act by itself, or no longer."""
         now = output.on
-        if was & ~now:
-            self._off.append((output, was & ~now))
-        if now & ~was:
-            self._on.append((output, now & ~was))
+        if now != was:
+            self._off.add(output, was & ~now)
+            self._on.add(output, now & ~was)
         if output.due is not None:
             self._ticking[output] = None
         elif output in self._ticking:
@@ -490,26 +542,12 @@ class Relay:
     def _told(self) -> list[Effect]:
         """What has been turned off, and then what has been turned on."""
         effects: list[Effect] = []
-        if self._off:
-            effects.append(OutputsOff(*self._parts(self._off)))
-            self._off = []
-        if self._on:
-            effects.append(OutputsOn(*self._parts(self._on)))
-            self._on = []
+        for kind, turned in ((OutputsOff, self._off), (OutputsOn, self._on)):
+            pipes, lines = Parts(turned.pipes), Parts(turned.lines)
+            if pipes or lines or turned.controls:
+                effects.append(kind(pipes, lines, self._roster.registration(turned.controls)))
+        self._off, self._on = _Turned(), _Turned()
         return effects
-
-    def _parts(
-        self, turned: list[tuple[_Output, int]]
-    ) -> tuple[tuple[tuple[str, Numbers], ...], tuple[tuple[str, Numbers], ...], Registration]:
-        pipes, lines, controls = [], [], 0
-        for output, numbers in turned:
-            if output.part == "pipes":
-                pipes.append((output.name, Numbers(numbers)))
-            elif output.part == "lines":
-                lines.append((output.name, Numbers(numbers)))
-            else:
-                controls |= numbers
-        return tuple(pipes), tuple(lines), self._roster.registration(controls)
 
     # ------------------------------------------------------------ 4. expression
 
@@ -569,14 +607,40 @@ def _drawn_by(console: Console, control: Control) -> tuple[tuple[_Reach, str], .
     return tuple(drawn)
 
 
+def _united(
+    ways: Sequence[Iterable[str]], silent: Iterable[str]
+) -> tuple[dict[str, int], tuple[tuple[int, int], ...]]:
+    """Where each rank's pipes are found in a list of what each way gives, nothing, and unions.
+
+    A union is of two that are found before it; those that ranks have in common are there once.
+    ``silent`` are ranks that are to be found even if nothing draws them.
+    """
+    nothing = len(ways)
+    places = dict.fromkeys(silent, nothing)
+    unions: dict[tuple[int, int], int] = {}
+    for way, ranks in enumerate(ways):
+        for rank in ranks:
+            place = places.get(rank, nothing)
+            if place == nothing:
+                places[rank] = way
+            else:
+                places[rank] = unions.setdefault((place, way), nothing + 1 + len(unions))
+    return places, tuple(unions)
+
+
 def _output(part: str, name: str, longest: float | None) -> _Output:
     return _Output(part, name) if longest is None else _Timed(part, name, lasts=longest)
 
 
-def _output_of(rank: Rank) -> _Output:
-    """A rank's pipes: held, struck once, or reiterating, on for half of each stroke at most."""
-    if rank.stroke is not Stroke.REITERATE or rank.rate is None:
-        return _output("pipes", rank.id, rank.longest_on)
-    every = 1 / rank.rate
-    lasts = min(every / 2, rank.longest_on or every)
-    return _Timed("pipes", rank.id, lasts=lasts, every=every)
+def _timed(rank: Rank) -> _Timed | None:
+    """A rank's pipes where time has a hand in it; None where they sound while asked for.
+
+    A reiterating stroke is on for half of its time at most.
+    """
+    if rank.stroke is Stroke.REITERATE and rank.rate is not None:
+        every = 1 / rank.rate
+        lasts = min(every / 2, rank.longest_on or every)
+        return _Timed("pipes", rank.id, lasts=lasts, every=every)
+    if rank.longest_on is not None:
+        return _Timed("pipes", rank.id, lasts=rank.longest_on)
+    return None
