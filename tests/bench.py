@@ -5,14 +5,12 @@ the ratio is held to. Only ratios count: the microseconds are this machine's. No
 test, since a timed test fails when the machine is busy.
 """
 
-import gc
 import math
 import random
 import sys
 import tracemalloc
 from collections.abc import Callable, Iterable
-from time import perf_counter
-from typing import Any, TypeVar
+from typing import Any
 
 import mido
 import msgpack
@@ -34,52 +32,14 @@ from combination.model import (
     Piston,
     Stop,
 )
+from tests.bench_relay import relay
 from tests.plain_model import NOTHING, Held, Place, PlainMemory, PlainModel
+from tests.timing import beside, job, seconds, shown
 from tests.transitions_machine import TransitionsMachine
 
-_T = TypeVar("_T")
-
 SEED = 1
-ROUNDS = 7
 WIDTH = 128
 """Pins of a board: as many as a channel has notes."""
-
-
-def job(work: Callable[[_T], object], make: Callable[[], _T]) -> Callable[[], float]:
-    """A piece of work on a thing made anew each time; gives the seconds that the work took."""
-
-    def run() -> float:
-        thing = make()
-        gc.collect()
-        gc.disable()
-        began = perf_counter()
-        work(thing)
-        took = perf_counter() - began
-        gc.enable()
-        return took
-
-    return run
-
-
-def seconds(*jobs: Callable[[], float]) -> list[float]:
-    """The best of several rounds of each job.
-
-    They take turns, so that a busy moment of the machine is no one job's bad luck.
-    """
-    rounds = [[run() for run in jobs] for _ in range(ROUNDS)]
-    return [min(times) for times in zip(*rounds, strict=True)]
-
-
-def shown(time: float) -> str:
-    return f"{time * 1e6:.1f} µs" if time < 1e-3 else f"{time * 1e3:.1f} ms"
-
-
-def beside(what: str, time: float, other: str, other_time: float, limit: float) -> None:
-    """One ratio, and whether it is within the limit it is held to."""
-    ratio = time / other_time
-    held = "held" if ratio <= limit else "NOT HELD"
-    print(f"  {what}: {shown(time)}; {other}: {shown(other_time)}")
-    print(f"    ratio {ratio:.3g}, at most {limit:g}: {held}")
 
 
 def console_of(controls: int, *, levels: int = 1000, action: Action = Action.BLIND) -> Console:
@@ -318,6 +278,7 @@ def main() -> None:
     beside_other_machines()
     growth()
     bank_files()
+    relay()
 
 
 if __name__ == "__main__":
