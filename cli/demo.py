@@ -1,7 +1,7 @@
 """The demo: one evening at an embedded console, told as it happens.
 
 Everything goes the way it would at a real console, from the wire that closes to the bank on
-disk, and at the end what was lost is proved to have come back.
+disk and to the pipes, and at the end what was lost is proved to have come back.
 """
 
 import tempfile
@@ -15,7 +15,7 @@ from banks import BankFile, compare, read_bank_file, write_bank_file
 from cli.output import answer_no, say
 from combination.action import Reason
 from combination.contacts import Role, contacts_of
-from combination.effects import Effect, Refused
+from combination.effects import Effect, OutputsOff, OutputsOn, Refused
 from combination.instrument import Instrument
 from combination.memory import Bank, fresh_bank, seat
 from combination.midi import Edge
@@ -24,8 +24,11 @@ from combination.reading import read_console
 
 FIRST_TABS = ("gt-tibia-8", "gt-vox-8", "gt-flute-4", "so-gt", "so-oboe-8", "trem-main")
 OTHER_TABS = ("gt-tuba-8", "gt-octave-4", "ac-flute-8")
+UNDER_HER_HANDS = ("gt-tuba-8", "gt-octave-4", "gt-flute-4")
 GENERAL = "g1"
 OWNER = "Mabel Thornycroft"
+CHORD = (48, 55, 60, 64)
+"""Tenor C, G, middle C and E."""
 
 
 @define
@@ -37,10 +40,19 @@ class _Evening:
     now: float = 0.0
     instrument: Instrument = field(init=False)
     pins: dict[tuple[Role, str], str] = field(init=False)
+    keys: dict[int, str] = field(init=False)
 
     def __attrs_post_init__(self) -> None:
         self.instrument = Instrument(self.console, self.bank)
         self.pins = {(wired.role, wired.id): wired.pin for wired in contacts_of(self.console)}
+        self.keys = {
+            wired.number: wired.pin
+            for wired in contacts_of(self.console)
+            if (wired.role, wired.id) == (Role.KEY, "great")
+        }
+
+    def chord(self, down: bool) -> list[Effect]:
+        return [effect for key in CHORD for effect in self._wire(self.keys[key], down)]
 
     def tabs(self, names: tuple[str, ...], on: bool) -> None:
         for name in names:
@@ -58,6 +70,12 @@ class _Evening:
     def sounding(self) -> frozenset[str]:
         action = self.instrument.action
         return frozenset(self.bank.roster.registration(action.sounding))
+
+    @property
+    def pipes(self) -> frozenset[tuple[str, int]]:
+        """Every pipe that sounds: its rank and its number."""
+        relay = self.instrument.relay
+        return frozenset((r.id, pipe) for r in self.console.ranks for pipe in relay.blown(r.id))
 
     def show(self) -> None:
         """What sounds in each division, and why; which pistons are lit."""
@@ -148,17 +166,52 @@ def _evening(console: Console, path: Path) -> None:
     restored = seat(read_bank_file(path).bank, console)
     evening = _Evening(console, restored)
     evening.push(GENERAL)
+    restored_sounding = evening.sounding
     evening.show()
+
+    say("9. She holds a chord on the Great:")
+    spoke = _pipes_of(OutputsOn, evening.chord(True))
+    _show_pipes(console, spoke)
+    say("   She draws other tabs, which wait, and pushes General Cancel with the chord held.")
+    evening.tabs(UNDER_HER_HANDS, True)
+    effects = evening.push("cancel")
+    ceased, more = _pipes_of(OutputsOff, effects), _pipes_of(OutputsOn, effects)
+    say("   Only what differs ceases or speaks:")
+    say(f"     {len(ceased)} pipes cease, {len(more)} speak, {len(spoke - ceased)} sound on")
+    changed = evening.pipes
+    evening.chord(False)
+    say()
 
     proofs = {
         "General 1 recalled what was set": recalled == wanted,
         "Cancel gave the tabs back": cancelled == by_hand,
         "the wiped memory refused": [str(r.reason) for r in refusals] == ["not set"],
         "the restored bank equals the one backed up": compare(backed_up, restored).equal,
-        "and the same stops sound": evening.sounding == wanted,
+        "and the same stops sound": restored_sounding == wanted,
+        "the change under her hands was the difference": changed == (spoke - ceased) | more,
+        "with every key up no pipe sounds": not evening.pipes,
     }
     say("Proved:")
     for what, holds in proofs.items():
         say(f"     {'yes' if holds else 'NO '}  {what}")
     if not all(proofs.values()):
         answer_no()
+
+
+def _pipes_of(
+    kind: type[OutputsOff | OutputsOn], effects: list[Effect]
+) -> frozenset[tuple[str, int]]:
+    return frozenset(
+        (rank, pipe)
+        for effect in effects
+        if isinstance(effect, kind)
+        for rank, pipes in effect.pipes
+        for pipe in pipes
+    )
+
+
+def _show_pipes(console: Console, pipes: frozenset[tuple[str, int]]) -> None:
+    for rank in console.ranks:
+        numbers = sorted(pipe for name, pipe in pipes if name == rank.id)
+        if numbers:
+            say(f"     {rank.name}: pipes {', '.join(map(str, numbers))}")
