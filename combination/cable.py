@@ -42,7 +42,7 @@ LONGEST = 0.010
 ROOM = math.floor(LONGEST / BYTE)
 """Bytes that a cable carries in that time."""
 REST = 2 * TRAP_STROKE
-"""Seconds that a piston is left alone, and then held down: a drum's stroke is over by then."""
+"""Seconds that a piston is held down, and until the next: a drum's stroke is over by then."""
 
 _NOTE_ON, _SYSTEM, _REAL_TIME = 0x90, 0xF0, 0xF8
 """MIDI 1.0: the status of a note on, and the first of system and of real-time messages."""
@@ -385,11 +385,15 @@ class Pushes:
         return list(product(self.pistons, self._before))
 
     def change(self, piston: str, before: str | None) -> Change:
-        """Push one piston after another alone, or in silence, and see what goes out."""
+        """Push one piston after another alone, or in silence, and see what goes out.
+
+        It follows when the tabs stand still, but before anything that sounds ends its stroke:
+        then most is on that can be turned off.
+        """
         self._silence()
         if before is not None:
             self._push(before)
-        self._relay.tick(self._now)
+        self._relay.register(0, self._now)
         self._relay.register(self._action.sounding, self._now)
         ports: dict[str, list[tuple[float, list[Message]]]] = {}
         for event in (PistonPressed(piston), PistonReleased(piston)):

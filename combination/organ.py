@@ -38,21 +38,35 @@ class Organ:
         """
         self.action = CombinationAction(console, bank, at=at, keeps=keeps)
         self.relay = Relay(console, at=at)
+        self._now = at
+        self._untold: list[Effect] = []
 
     def receive(self, event: Event | RelayEvent, at: float) -> list[Effect]:
         """Take one event, at its time.
+
+        What fell due before an event that is refused is told by the next call.
 
         Raises:
             KeyError, ValueError: as `CombinationAction.receive` and `Relay.receive`.
         """
         effects = self.tick(at)
-        if isinstance(event, _RELAYED):
-            return effects + self.relay.receive(event, at)
-        return effects + self._relayed(self.action.receive(event, at), at)
+        try:
+            if isinstance(event, _RELAYED):
+                return effects + self.relay.receive(event, at)
+            return effects + self._relayed(self.action.receive(event, at), at)
+        except (KeyError, ValueError):
+            self._untold = effects
+            raise
 
     def tick(self, at: float) -> list[Effect]:
-        """Let time pass until ``at``; action and relay each act when they fall due."""
-        effects: list[Effect] = []
+        """Let time pass until ``at``; action and relay each act when they fall due.
+
+        Raises:
+            ValueError: if ``at`` is earlier than a time already given.
+        """
+        if at < self._now:
+            raise ValueError(f"{at} is earlier than {self._now}")
+        effects, self._untold, self._now = self._untold, [], at
         while (due := self.next_due) is not None and due <= at:
             effects += self._relayed(self.action.tick(due), due)
             effects += self.relay.tick(due)

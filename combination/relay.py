@@ -259,12 +259,28 @@ class Relay:
             ValueError: if a key is not on its keyboard, a reading is beyond 0-127 or a
                 transposition beyond -6 to +6, or ``at`` is earlier than a time already given.
         """
+        self._check(event)
         effects = self.tick(at)
         if isinstance(event, KeyMoved):
             return effects + self._key_moved(event)
         if isinstance(event, ShoeMoved):
             return effects + self._shoe_moved(event)
         return effects + self._transposer_moved(event)
+
+    def _check(self, event: RelayEvent) -> None:
+        """Refuse what makes no sense, before anything is done: nothing due may go untold."""
+        if isinstance(event, KeyMoved):
+            key = event.key
+            if key < 0 or not self._keyboards[event.keyboard] >> key & 1:
+                raise ValueError(f'keyboard "{event.keyboard}" has no key {key}')
+        elif isinstance(event, ShoeMoved):
+            if not 0 <= event.reading <= 127:
+                raise ValueError(f"a shoe reads 0 to 127, not {event.reading}")
+            if event.shoe not in self._shoes:
+                raise KeyError(event.shoe)
+        elif isinstance(event, TransposerMoved) and abs(event.semitones) > HIGHEST_TRANSPOSED:
+            most = HIGHEST_TRANSPOSED
+            raise ValueError(f"the transposer goes from -{most} to +{most}, not to {event.semitones}")
 
     def register(self, sounding: int, at: float) -> list[Effect]:
         """Take what sounds from now on, as the combination action has it."""
@@ -394,8 +410,6 @@ class Relay:
 
     def _key_moved(self, event: KeyMoved) -> list[Effect]:
         keyboard, key = event.keyboard, event.key
-        if key < 0 or not self._keyboards[keyboard] >> key & 1:
-            raise ValueError(f'keyboard "{keyboard}" has no key {key}')
         if bool(self.keys[keyboard] >> key & 1) is event.down:
             return []
         self.keys[keyboard] ^= 1 << key
@@ -427,8 +441,6 @@ class Relay:
             semitones = min(max(self.transposer + event.by, -most), most)
         else:
             semitones = event.semitones
-        if abs(semitones) > most:
-            raise ValueError(f"the transposer goes from -{most} to +{most}, not to {semitones}")
         if semitones == self.transposer:
             return []
         self.transposer = semitones
@@ -483,7 +495,11 @@ class Relay:
                 self._ask(output, lines)
 
     def _turn_pipes(self, before: list[int]) -> None:
-        """Pipes go off and on; where time has a hand in it, as it has it."""
+        """Pipes go off and on; where time has a hand in it, as it has it.
+
+        What was told before has the same lists, and they are not to change under it.
+        """
+        before = before.copy()
         for rank, output in self._timed.items():
             place = self._places.get(rank)
             if place is not None:
@@ -552,11 +568,8 @@ class Relay:
     # ------------------------------------------------------------ 4. expression
 
     def _shoe_moved(self, event: ShoeMoved) -> list[Effect]:
-        if not 0 <= event.reading <= 127:
-            raise ValueError(f"a shoe reads 0 to 127, not {event.reading}")
-        shoe = self._shoes[event.shoe].id
-        self._readings.pop(shoe, None)
-        self._readings[shoe] = event.reading
+        self._readings.pop(event.shoe, None)
+        self._readings[event.shoe] = event.reading
         return self._move_shades()
 
     def _move_shades(self) -> list[Effect]:
