@@ -12,6 +12,15 @@ from typing import Any
 
 from attrs import define, field, frozen
 
+from combination.compass import (
+    drawn_over,
+    is_transposed,
+    keys_of,
+    lines_of,
+    playable,
+    playable_by,
+    reached_by,
+)
 from combination.findings import Finding, Severity, nearest, quoted
 from combination.model import (
     HIGHEST_TRANSPOSED,
@@ -27,6 +36,7 @@ from combination.model import (
     Contact,
     Control,
     Coupler,
+    Division,
     Draw,
     Effect,
     Kind,
@@ -35,6 +45,7 @@ from combination.model import (
     Piston,
     Rank,
     Selection,
+    Shows,
     StateOut,
     Stop,
     Stores,
@@ -43,14 +54,18 @@ from combination.model import (
     Tremulant,
     WhileGoverned,
 )
-from combination.pipes import draws_of, first_note, offset
+from combination.pipes import draws_of, first_note, reach_of
 from combination.ranges import Ranges
 
 MOST_LEVELS = 9999
 """Levels of a console: four figures on its display."""
 MOST_PIPES = 1000
 LONGEST_SAFE_PULSE = 1.0
-"""Seconds. Tab magnets are made for pulses of tenths of a second (common practice)."""
+"""Seconds. Magnets of tabs and beaters are made for pulses of tenths of one (common practice)."""
+LAST_PROGRAM = 128
+"""General MIDI: programs counted from 1."""
+DRUMS = range(27, 88)
+"""General MIDI 2: the notes of its percussion map."""
 COARSE_CONTROLLERS = 32
 """MIDI 1.0: controllers 0-31 have a fine partner 32 above."""
 
@@ -85,6 +100,7 @@ _KIND_KEYS = {
     Kind.PREVIOUS: _Keys(),
 }
 _KIND_ONLY = (*_SPECIAL, "by", "level")
+_COUNTED = frozenset({"lowest", "keys", "lines", "first-key", "pipes"})
 
 
 @frozen
@@ -165,6 +181,11 @@ def check(console: Console, doubt: Doubt = Doubt()) -> list[Finding]:
     checker.draws()
     if certain and not checker.failed:
         checker.lists()
+        checker.played()
+        checker.heard()
+        checker.twins()
+        checker.transposer()
+        checker.strokes()
     return checker.findings
 
 
@@ -175,6 +196,8 @@ class _Checker:
     findings: list[Finding] = field(factory=list)
     concluding: bool = False
     """Whether what is looked at now follows from several keys of a table together."""
+    beyond: set[tuple[str, int | None]] = field(factory=set)
+    """Tables whose notes or pipes cannot be counted, by kind and place: there may be millions."""
 
     @property
     def failed(self) -> bool:
@@ -271,12 +294,15 @@ class _Checker:
             self.between(place, "velocity", rank.velocity, 1, 127)
             self.more_than_none(place, "longest-on", rank.longest_on)
             self.more_than_none(place, "rate", rank.rate)
+            self.between(place, "program", rank.program, 1, LAST_PROGRAM)
             if (rank.stroke is Stroke.REITERATE) != (rank.rate is not None):
                 needed = "needs a rate" if rank.rate is None else "is for stroke = reiterate only"
                 self.error(place, "rate", f"{needed}, in strokes a second")
         for place, thing in (*self.each_control(), *self.each("division", console.divisions)):
             if thing.out is not None:
                 self.more_than_none(place, "out, longest-on", thing.out.longest_on)
+        for place, trap in self.each("trap", console.traps):
+            self.between(place, "drum", trap.drum, DRUMS[0], DRUMS[-1])
         for place, coupler in self.each("coupler", console.couplers):
             self.between(place, "shift", coupler.shift, -60, 60)
             self.more_than_none(place, "pizzicato-time", coupler.pizzicato_time)
@@ -293,6 +319,13 @@ class _Checker:
                 self.between(place, "curve", value, 0, 127)
         for place, board in self.each("board", console.boards):
             self.between(place, "pins", board.pins, 1, 9999)
+        self.beyond = {(f.table, f.index) for f in self.findings if f.key in _COUNTED}
+
+    def countable(self, table: str, things: Iterable[Any]) -> Iterator[tuple[_Place, Any]]:
+        """The tables of one kind whose notes or pipes can be counted, each with its place."""
+        for place, thing in self.each(table, things):
+            if (place.table, place.index) not in self.beyond:
+                yield place, thing
 
     def between(
         self, place: _Place, key: str, value: float | None, lowest: float, highest: float
@@ -454,11 +487,8 @@ class _Checker:
             if keyboard.id not in played:
                 self.warn(place, "", "nothing is played from it")
         for place, division in self.each("division", console.divisions):
-            if not self.speaking(division.id):
+            if division.out is None and not self.speaking(division.id):
                 self.warn(place, "", "it has no stops")
-        for place, coupler in self.each("coupler", console.couplers):
-            if coupler.plays is not None and not self.speaking(coupler.plays):
-                self.warn(place, "plays", f'couples onto nothing: "{coupler.plays}" is empty')
         drawn = {
             draw.rank
             for control in console.controls
@@ -639,7 +669,7 @@ class _Checker:
             found = self.pin(place, key, contact.pin, sensed, inward=True)
             if found is not None:
                 self.by_program(place, key, found)
-        for place, keyboard in self.each("keyboard", self.console.keyboards):
+        for place, keyboard in self.countable("keyboard", self.console.keyboards):
             self.key_runs(place, keyboard, sensed)
         switch = self.console.transposer.switch
         if switch is not None:
@@ -778,7 +808,7 @@ class _Checker:
         out: list[tuple[_Place, str, _Notes]] = []
         inward: list[tuple[_Place, str, _Notes]] = []
         console = self.console
-        for place, rank in self.each("rank", console.ranks):
+        for place, rank in self.countable("rank", console.ranks):
             out += self.rank_out(place, rank)
         for place, control in self.each_control():
             if control.out is not None:
@@ -791,6 +821,8 @@ class _Checker:
                 first = lowest if lines.first_note is None else lines.first_note
                 notes = _Notes(lines.port, lines.channel, "note", first, first + count - 1)
                 out += self.within(place, "out", notes)
+                if lines.bare and division.keyboard is None:
+                    self.warn(place, "out, bare", "its division floats: it has no keys to send")
         for place, board in self.each("board", console.boards):
             for key, messages, gathered in (("in", board.input, inward), ("out", board.out, out)):
                 if messages is not None and len(_firsts(messages)) == 1:
@@ -824,8 +856,11 @@ class _Checker:
             if coarse >= COARSE_CONTROLLERS:
                 message = f"is {coarse}; expected 0 to 31, which have a fine partner 32 above"
                 self.error(place, "out, controller", message)
+            elif readout.shows is Shows.TRANSPOSER:
+                yield place, "out", (coarse,), readout.out, out
             else:
-                yield place, "out", (coarse, coarse + 32), readout.out, out
+                fine = coarse + COARSE_CONTROLLERS
+                yield place, "out", (coarse, fine), readout.out, out
 
     def rank_out(self, place: _Place, rank: Rank) -> list[tuple[_Place, str, _Notes]]:
         found = []
@@ -856,6 +891,9 @@ class _Checker:
             expected = "note, controller, or program-on with program-off"
             self.error(place, "out", f"expected exactly one of {expected}")
             return []
+        if programs and out.longest_on is not None:
+            message = "program changes drive no coil: it would send program-off while this is on"
+            self.warn(place, "out, longest-on", message)
         found = []
         for message, number in (
             ("note", out.note),
@@ -894,45 +932,198 @@ class _Checker:
 
     def draws(self) -> None:
         """Stops that draw on ranks long enough for them."""
-        ranks = {rank.id: rank for rank in self.console.ranks}
+        console = self.console
+        keyboards = {None, *self.counted("keyboard", console.keyboards)}
+        divisions = self.counted("division", console.divisions)
+        ranks = self.counted("rank", console.ranks)
         for place, control in self.each_control():
             if not isinstance(control, Stop | Percussion):
                 continue
             self.plays_something(place, control)
             if isinstance(control, Stop) and control.draws and control.rank is not None:
                 self.error(place, "draws", "a stop has a rank, or draws, not both")
+            division = divisions.get(control.division or "")
+            if division is None or division.keyboard not in keyboards:
+                continue
+            lines = lines_of(console, division)
             for key, draw in draws_of(control):
                 if draw.rank in ranks:
-                    self.draw(place, key, control, draw, ranks[draw.rank])
+                    self.draw(place, key, lines, draw, ranks[draw.rank])
+
+    def counted(self, table: str, things: Iterable[Any]) -> dict[str, Any]:
+        """The things of one kind whose notes or pipes are countable and as they were written."""
+        return {
+            thing.id: thing
+            for place, thing in self.countable(table, things)
+            if (place.table, place.index) not in self.doubt.mended
+        }
 
     def plays_something(self, place: _Place, control: Stop | Percussion) -> None:
         if control.out is None and self.console.ranks and not any(draws_of(control)):
             self.warn(place, "rank", "it draws on no rank, and its state is sent nowhere")
 
-    def draw(self, place: _Place, key: str, control: Control, draw: Draw, rank: Rank) -> None:
-        division = next((d for d in self.console.divisions if d.id == control.division), None)
-        if division is None:
+    def draw(self, place: _Place, key: str, lines: range, draw: Draw, rank: Rank) -> None:
+        over = drawn_over(draw, lines)
+        if not over or over.start < lines.start or over.stop > lines.stop:
+            where = f"its division's lines {_span(lines)}"
+            self.error(place, key, f"keys {over.start} to {over.stop - 1} are not within {where}")
             return
-        lowest, count = self.console.lines_of(division)
-        first = lowest if draw.first_key is None else draw.first_key
-        last = lowest + count - 1 if draw.last_key is None else draw.last_key
-        if first > last or first < lowest or last > lowest + count - 1:
-            lines = f"its division's lines {lowest} to {lowest + count - 1}"
-            self.error(place, key, f"keys {first} to {last} are not within {lines}")
-            return
+        reached = reach_of(draw, rank, lines)
         if draw.repeats:
-            return
-        pipes = [n - rank.first_key + 1 + offset(draw, rank) for n in range(first, last + 1)]
-        low = sum(pipe < 1 for pipe in pipes)
-        high = sum(pipe > rank.pipes for pipe in pipes)
-        if low == len(pipes) or high == len(pipes):
+            silent = len(over) - sum(bits.bit_count() for bits in reached.values())
+            if silent:
+                message = f"{_notes(silent)} of it have no pipe in any octave"
+                self.warn(place, key, f'{message}: rank "{rank.id}" has only {rank.pipes}')
+        elif not reached:
             self.error(place, key, f'no key of it reaches a pipe of rank "{rank.id}"')
-            return
-        needs = f'needs pipes {pipes[0]} to {pipes[-1]} of rank "{rank.id}", which has {rank.pipes}'
-        if high:
-            self.warn(place, key, f"{needs}: its {_keys('top', high)} silent")
-        if low:
-            self.warn(place, key, f"{needs}: its {_keys('lowest', low)} silent")
+        else:
+            (by,) = reached
+            self.runs_off(place, key, range(over.start + by, over.stop + by), rank)
+
+    def runs_off(self, place: _Place, key: str, needed: range, rank: Rank) -> None:
+        ends = ((1 - needed[0], "bottom"), (needed[-1] - rank.pipes, "top"))
+        off = [f"{_notes(count)} at the {end}" for count, end in ends if count > 0]
+        if off:
+            needs = f"it needs pipes {_span(needed)}, and there are {rank.pipes}"
+            self.warn(place, key, f'runs off rank "{rank.id}" by {" and ".join(off)}: {needs}')
+
+    # ---------------------------------------------------------------- what can ever sound
+
+    def played(self) -> None:
+        """Divisions that something plays, couplers that play something."""
+        console = self.console
+        coupled = {coupler.plays for coupler in console.couplers}
+        for place, division in self.each("division", console.divisions):
+            keys, lines = keys_of(console, division.keyboard), lines_of(console, division)
+            if division.keyboard is None:
+                if division.id not in coupled and self.sounds_by_lines(division):
+                    message = "is missing, and no coupler plays it: it can never sound"
+                    self.warn(place, "keyboard", message)
+            elif not set(keys) & set(lines):
+                message = f"its lines are {_span(lines)}: none is a key of its keyboard"
+                self.warn(place, "lowest", f"{message}, which has {_span(keys)}")
+        divisions = {division.id: division for division in console.divisions}
+        for place, coupler in self.each("coupler", console.couplers):
+            if coupler.plays is None:
+                continue
+            lines = lines_of(console, divisions[coupler.plays])
+            if not self.sounds_by_lines(divisions[coupler.plays]):
+                message = f'couples onto nothing: the lines of "{coupler.plays}" play nothing'
+                self.warn(place, "plays", message)
+            elif not playable_by(console, coupler):
+                keys = keys_of(console, coupler.keys)
+                shifted = range(keys.start + coupler.shift, keys.stop + coupler.shift)
+                message = f"it can never play a line: its keys come to {_span(shifted)}"
+                self.warn(
+                    place,
+                    "shift" if coupler.shift else "plays",
+                    f'{message}, and "{coupler.plays}" has {_span(lines)}',
+                )
+
+    def sounds_by_lines(self, division: Division) -> bool:
+        """Whether a line of a division makes anything sound, or is sent to what may.
+
+        A stop that only sends its state belongs to an instrument with keys of its own.
+        """
+        if division.out is not None and not division.out.bare:
+            return True
+        return any(
+            isinstance(control, Trap)
+            or (
+                isinstance(control, Stop | Percussion)
+                and (control.out is None or any(draws_of(control)))
+            )
+            for control in self.console.controls
+            if control.division == division.id
+        )
+
+    def heard(self) -> None:
+        """Stops that can sound at all, and differently from every other of their division."""
+        console = self.console
+        playing = {division.id: playable(console, division) for division in console.divisions}
+        first: dict[tuple[object, ...], tuple[_Place, Control]] = {}
+        for place, control in self.each_control():
+            if not isinstance(control, Stop | Percussion):
+                continue
+            self.gaps(place, control)
+            reached, lines = reached_by(console, control), playing[control.division or ""]
+            if not reached or not lines or self.does_more(control):
+                continue
+            voice = frozenset((by, bits & lines) for by, bits in reached.items() if bits & lines)
+            key = "draws" if isinstance(control, Stop) and control.draws else "rank"
+            earlier = first.setdefault((control.division, voice), (place, control))
+            if not voice:
+                self.warn(place, key, "it can never sound: nothing plays the lines that draw it")
+            elif earlier[1] is not control:
+                message = "can never sound differently from"
+                self.warn(place, key, f"{message} {_labelled(*earlier)}")
+
+    def gaps(self, place: _Place, control: Stop | Percussion) -> None:
+        """Keys between those of two draws that belong to neither."""
+        parts = [(draw.first_key, draw.last_key) for _, draw in draws_of(control)]
+        reached: int | None = None
+        for first, last in sorted(parts, key=lambda part: part[0] or 0):
+            if reached is not None and first is not None and first > reached + 1:
+                missed = range(reached + 1, first)
+                draws = "key {} draws" if len(missed) == 1 else "keys {} draw"
+                message = f"{draws.format(_span(missed))} nothing, though those on either side do"
+                self.warn(place, "draws", message)
+            reached = max(reached or 0, 127 if last is None else last)
+
+    def twins(self) -> None:
+        """Couplers that do what another does."""
+        first: dict[tuple[object, ...], tuple[_Place, Control]] = {}
+        for place, coupler in self.each("coupler", self.console.couplers):
+            if self.does_more(coupler):
+                continue
+            does: tuple[object, ...] = (coupler.division,)
+            if not coupler.unison_off:
+                time = coupler.pizzicato_time if coupler.pizzicato else None
+                does = (coupler.keys, coupler.plays, coupler.shift, time)
+            earlier = first.setdefault(does, (place, coupler))
+            if earlier[1] is not coupler:
+                key = "unison-off" if coupler.unison_off else "plays"
+                self.warn(place, key, f"does the same as {_labelled(*earlier)}")
+
+    def does_more(self, control: Control) -> bool:
+        """Whether a control does something besides what its kind does."""
+        by_shoes = {shoe.all_control for shoe in self.console.shoes}
+        return control.out is not None or control.id in by_shoes
+
+    def transposer(self) -> None:
+        """A transposer that can be moved, and back, and is there where it is shown."""
+        place, given = _Place("transposer"), self.console.transposer
+        moves = is_transposed(self.console)
+        if given.zero is not None and not moves:
+            self.warn(place, "zero", "nothing moves it from 0: up, down and switch are missing")
+        one_way = (given.up is None) != (given.down is None)
+        if one_way and given.zero is None and given.switch is None:
+            key, other = ("up", "down") if given.up else ("down", "up")
+            self.warn(place, key, f"nothing brings it back: {other}, zero and switch are missing")
+        for shown, readout in self.each("readout", self.console.readouts):
+            if readout.shows is Shows.TRANSPOSER and not moves:
+                self.warn(shown, "shows", "nothing moves the transposer: it will always show 0")
+
+    def strokes(self) -> None:
+        """Strokes that end before a coil burns, where outputs are said to drive coils."""
+        console = self.console
+        switched: list[Control | Division] = [*console.controls, *console.divisions]
+        outs = [thing.out for thing in switched if thing.out is not None]
+        times = [thing.longest_on for thing in (*console.ranks, *outs)]
+        timed = any(longest is not None for longest in times)
+        for place, rank in self.each("rank", console.ranks):
+            if rank.stroke is Stroke.ONCE and rank.longest_on is not None:
+                self.stroke(place, "longest-on", rank.longest_on)
+            elif rank.stroke is Stroke.ONCE and rank.out and timed:
+                message = "is missing, though other outputs have one: a stroke lasts as long as"
+                self.warn(place, "longest-on", f"{message} its key is down")
+        for place, trap in self.each("trap", console.traps):
+            if trap.out is not None and trap.out.longest_on is not None:
+                self.stroke(place, "out, longest-on", trap.out.longest_on)
+
+    def stroke(self, place: _Place, key: str, seconds: float) -> None:
+        if seconds > LONGEST_SAFE_PULSE:
+            self.warn(place, key, f"{seconds} s is long for a stroke: coils left on burn")
 
     # ---------------------------------------------------------------- what the lists say
 
@@ -1005,5 +1196,13 @@ def _named(wire: _Wire) -> str:
     return f"{thing} ({wire.key})"
 
 
-def _keys(which: str, count: int) -> str:
-    return f"{which} key is" if count == 1 else f"{which} {count} keys are"
+def _labelled(place: _Place, control: Control) -> str:
+    return f'{place.table} "{control.id}", labelled {quoted(control.face)}'
+
+
+def _span(numbers: range) -> str:
+    return f"{numbers[0]} to {numbers[-1]}" if len(numbers) > 1 else f"{numbers[0]}"
+
+
+def _notes(count: int) -> str:
+    return "1 note" if count == 1 else f"{count} notes"

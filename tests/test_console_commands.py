@@ -14,6 +14,7 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
+import attrs
 import click
 import pytest
 import tomlkit
@@ -31,7 +32,7 @@ from cli.console.wiring import pins_in, pins_out, pins_used
 from cli.main import main
 from cli.naming import Names
 from combination.memory import Combination, ControlCard, fresh_bank
-from combination.model import Action, Kind, Piston, Selection
+from combination.model import Action, Console, Kind, Piston, Selection, file_word
 from combination.ranges import Ranges
 from combination.reading import examine, read_console
 from tests.strategies import consoles
@@ -301,13 +302,13 @@ id   name  opened by
 box  Box   shade engine of 4 stages from out.1
 
 Great: 3 stops, 2 couplers, 1 percussion
-id          label          what it is                wires
-gt-flute-8  Flute 8'       Flute 8'                  rail.1
-gt-flute-4  Flute 4'       Flute 4'                  rail.2 (inverted)
-gt-nazard   Nazard 2⅔' TC  Flute 2 2/3' from key 48  rail.3
-gt-gt-4     Great Octave   Great octave 4'           rail.7
-gt-off      Unison Off     Great unison off          rail.8
-gt-bells    Bells          Bells, repeats            rail.10
+id          label          what it is                                     wires
+gt-flute-8  Flute 8'       Flute 8'                                       rail.1
+gt-flute-4  Flute 4'       Flute 4'                                       rail.2 (inverted)
+gt-nazard   Nazard 2⅔' TC  Flute 2 2/3' from key 48                       rail.3
+gt-gt-4     Great Octave   Great octave 4'; its top 12 keys play no line  rail.7
+gt-off      Unison Off     Great unison off                               rail.8
+gt-bells    Bells          Bells, repeats                                 rail.10
 
 Pedal: 1 stop, 1 coupler
 id          label           what it is         wires
@@ -359,6 +360,11 @@ flute  Flute  16'    73     36         4      pipes 1-12: pipes, channel 1, note
                                               13-73: pipes, channel 2, notes 36-96
 bells  Bells  8'     25     60         1      pipes, channel 3, notes 60-84; struck 8 times a
                                               second, at most 0.1 s on
+
+Pipes that ranks have, and that their stops need
+id     pitch  first key  has  needs  which    short by      needed by none
+flute  16'    36         73   80     1 to 80  7 at the top
+bells  8'     60         25   25     1 to 25
 
 Board keys, Great keys: 64 pins
   in: port console, channel 1
@@ -432,8 +438,13 @@ def test_check_says_every_warning_and_how_much_there_is(small: Path) -> None:
     siren = SMALL.splitlines().index("[[effect]]") + 1
     result = run("console", "check", small)
     assert result.output == (
-        'warning: line 75: stop "gt-nazard", draws 1: needs pipes 44 to 80 of rank "flute", which '
-        "has 73: its top 7 keys are silent\n"
+        "Pipes that ranks have, and that their stops need\n"
+        "id     pitch  first key  has  needs  which    short by      needed by none\n"
+        "flute  16'    36         73   80     1 to 80  7 at the top\n"
+        "bells  8'     60         25   25     1 to 25\n"
+        "\n"
+        'warning: line 75: stop "gt-nazard", draws 1: runs off rank "flute" by 7 notes at the top: '
+        "it needs pipes 44 to 80, and there are 73\n"
         f'warning: line {siren}: effect "siren", out: is missing: it operates nothing\n'
         'warning: line 194: piston "up", contact: is missing: nobody can press it\n'
         "3 warnings. 2 divisions, 2 ranks, 10 controls, 8 pistons, 3 boards; "
@@ -464,7 +475,8 @@ def test_check_for_another_program(small: Path) -> None:
     result = run("console", "check", small, "--json")
     assert result.exit_code == 1
     told = json.loads(result.output)
-    assert (told["errors"], told["warnings"], told["summary"]) == (1, 2, None)
+    assert (told["errors"], told["warnings"]) == (1, 2)
+    assert (told["ranks"], told["summary"]) == (None, None)
     assert told["findings"][0] == {
         "severity": "error",
         "line": 6,
@@ -479,8 +491,117 @@ def test_check_for_another_program(small: Path) -> None:
 def test_a_console_with_nothing_wrong() -> None:
     for demo in DEMOS:
         result = run("console", "check", demo, "--strict")
-        assert result.output.startswith("Nothing wrong. ")
+        assert result.output.splitlines()[-1].startswith("Nothing wrong. ")
         assert result.exit_code == 0
+
+
+UNITS = """
+format = 1
+name = "Gull Point"
+action = "blind"
+
+[[keyboard]]
+id = "great"
+name = "Great"
+
+[[division]]
+id = "great"
+name = "Great"
+keyboard = "great"
+"""
+
+
+def unit(rank: str, keys: str, *stops: str) -> str:
+    """A rank, and the stops of 61 keys that draw it: each the keys of the file that say how."""
+    tables = [f'[[rank]]\nid = "{rank}"\nname = "{rank}"\n{keys}\n']
+    for number, draws in enumerate(stops):
+        said = f'id = "{rank}-{number}"\nlabel = "{rank}"\ndivision = "great"\n'
+        how = draws if "draws" in draws else f'rank = "{rank}"\n{draws}'
+        tables.append(f"[[stop]]\n{said}{how}\n")
+    return "".join(tables)
+
+
+def needs_said(path: Path) -> tuple[dict[str, list[str]], dict[str, dict[str, Any]]]:
+    """What check says of each rank: in its table, cell by cell, and to another program."""
+    table = run("console", "check", path).output.partition("\n\n")[0].splitlines()[1:]
+    starts = [match.start() for match in re.finditer(r"(?:(?<=  )|^)\S", table[0])]
+    rows = {}
+    for line in table[1:]:
+        ends = [*starts[1:], None]
+        first, *cells = (line[a:b].strip() for a, b in zip(starts, ends, strict=True))
+        rows[first] = cells
+    told = json.loads(run("console", "check", path, "--json").output)["ranks"]
+    return rows, {row["id"]: row for row in told}
+
+
+def test_the_pipes_that_61_keys_need(tmp_path: Path) -> None:
+    """semantics.md II.5: 61 for 8' alone; 73 with 4'; 85 for 16' to 4'; 97 for 16' to 2'."""
+    pitches = {
+        "a": (61, ["8"]),
+        "b": (73, ["8", "4"]),
+        "c": (85, ["16", "8", "4"]),
+        "d": (97, ["16", "8", "4", "2"]),
+    }
+    path = tmp_path / "gull.toml"
+    path.write_text(
+        UNITS
+        + "".join(
+            unit(
+                name,
+                f'pitch = "{listed[0]}"\npipes = {pipes}',
+                *(f'pitch = "{pitch}"' for pitch in listed),
+            )
+            for name, (pipes, listed) in pitches.items()
+        )
+    )
+    rows, told = needs_said(path)
+    for name, (pipes, _) in pitches.items():
+        assert rows[name][2:] == [str(pipes), str(pipes), f"1 to {pipes}", "", ""]
+        assert told[name]["has"] == told[name]["needs"]["pipes"] == pipes
+    assert run("console", "check", path, "--strict").exit_code == 0
+
+
+def test_what_ranks_lack_and_what_nobody_needs_of_them(tmp_path: Path) -> None:
+    """Short at both ends; begun late and broken off; reached by repeating; reached by none."""
+    path = tmp_path / "gull.toml"
+    path.write_text(
+        UNITS
+        + unit("viol", "pipes = 50", 'pitch = "16"', 'pitch = "4"')
+        + unit("oboe", "pipes = 61", 'draws = [{ rank = "oboe", from = 48, to = 59 }]')
+        + unit(
+            "reed", "pipes = 61", 'draws = [{ rank = "reed", to = 36 }]', '# rank\npitch = "1/2"'
+        )
+        + unit("bells", "first-key = 60\npipes = 37", "repeats = true")
+        + unit("idle", "pipes = 1")
+    )
+    rows, told = needs_said(path)
+    assert rows == {
+        "viol": ["8'", "36", "50", "85", "-11 to 73", "12 at the bottom, 23 at the top", ""],
+        "oboe": ["8'", "36", "61", "12", "13 to 24", "", "1-12, 25-61"],
+        "reed": ["8'", "36", "61", "62", "1 to 109", "48 at the top", "2-48"],
+        "bells": ["8'", "60", "37", "37", "1 to 37", "", ""],
+        "idle": ["8'", "36", "1", "0", "", "", "1"],
+    }
+    assert told["viol"]["needs"] == {
+        "pipes": 85,
+        "lowest": -11,
+        "highest": 73,
+        "short-at-bottom": 12,
+        "short-at-top": 23,
+        "needed-by-none": [],
+    }
+    assert told["oboe"]["needs"]["needed-by-none"] == [*range(1, 13), *range(25, 62)]
+    assert told["idle"]["needs"]["lowest"] is told["idle"]["needs"]["highest"] is None
+    printed = json.loads(run("console", "print", path, "--json", "--part", "ranks").output)
+    assert [row["needs"] for row in printed["rank"]] == [row["needs"] for row in told.values()]
+
+
+def test_a_console_without_ranks_has_no_table_of_pipes(tmp_path: Path) -> None:
+    path = tmp_path / "gull.toml"
+    path.write_text(UNITS)
+    assert run("console", "check", path).output == (
+        'warning: line 10: division "great": it has no stops\n1 warning. 1 division.\n'
+    )
 
 
 # ---------------------------------------------------------------- print
@@ -494,9 +615,9 @@ def test_a_small_console_is_printed_whole(small: Path) -> None:
 
 def test_parts_are_printed_in_the_order_of_the_whole(small: Path) -> None:
     parts = run("console", "print", small, "--part", "ranks", "--part", "choices").output
-    head, choices, *between, ranks, _, _, _, _, _ = PRINTED.split("\n\n")
+    head, choices, *between, ranks, needs, _, _, _, _, _ = PRINTED.split("\n\n")
     assert between
-    assert parts == "\n\n".join([head, choices, ranks]) + "\n"
+    assert parts == "\n\n".join([head, choices, ranks, needs]) + "\n"
 
 
 @pytest.mark.parametrize("demo", DEMOS, ids=lambda path: path.stem)
@@ -546,55 +667,105 @@ def test_only_choices_that_mean_something_are_printed(
 @pytest.mark.parametrize(
     ("old", "new", "line"),
     [
-        ('"last-touch"', '"adds"', "while-governed       adds               pistons only add to"),
-        ("levels = 8", 'levels = 8\nagain = "release"', "again                release  "),
-        ("levels = 8", "levels = 8\n[set]\nhold = false", "set, hold            false  "),
-        ("levels = 8", 'levels = 8\n[set]\nstores = "rail"', "set, stores          rail  "),
-        ("levels = 8", 'levels = 8\n[set]\nlock = "rail.16"', "set, lock            rail.16  "),
+        ('"last-touch"', '"adds"', "while-governed  adds  pistons only add to"),
+        ("levels = 8", 'levels = 8\nagain = "release"', "again  release  "),
+        ("levels = 8", "levels = 8\n[set]\nhold = false", "set, hold  false  "),
+        ("levels = 8", 'levels = 8\n[set]\nstores = "rail"', "set, stores  rail  "),
+        ("levels = 8", 'levels = 8\n[set]\nlock = "rail.16"', "set, lock  rail.16  "),
         (
             "shift = 12",
             "shift = 7",
-            "gt-gt-4     Great Octave   Great to Great +7 semitones  rail.7",
+            "gt-gt-4  Great Octave  Great to Great +7 semitones; its top 7 keys play no  rail.7",
         ),
         (
             "shift = 12",
             "pizzicato = true",
-            "gt-gt-4     Great Octave   Great to Great 8', pizzicato 0.15 s  rail.7",
+            "gt-gt-4  Great Octave  Great to Great 8', pizzicato 0.15 s  rail.7",
         ),
-        ("repeats = true", "captured = false", "gt-bells    Bells          Bells; never captured"),
+        (
+            "shift = 12",
+            "shift = -1",
+            "gt-gt-4  Great Octave  Great to Great -1 semitones; its lowest key plays no  rail.7",
+        ),
+        (
+            'keyboard = "great"',
+            'keyboard = "great"\nlowest = 40\nlines = 50',
+            "great  Great  Great  40-89  3 stops, 2 couplers, 1 percussion",
+        ),
+        (
+            'keyboard = "great"',
+            'keyboard = "great"\nlines = 63',
+            "great  Great  Great  36-98  3 stops, 2 couplers, 1 percussion; nothing plays 97-98",
+        ),
+        (
+            'keyboard = "great"',
+            'keyboard = "great"\nlines = 61',
+            "gt-gt-4  Great Octave  Great octave 4'  rail.7",
+        ),
+        (
+            'keys = "pedal"\nplays = "great"',
+            'keys = "great"\nplays = "pedal"\nshift = -5',
+            "gt-pd  Great to Pedal  Pedal to Great -5 semitones; its lowest 5 and top 14  rail.6",
+        ),
+        ("pipes = 73", "pipes = 73\nprogram = 20", "General MIDI"),
+        (
+            "[[effect]]",
+            '[[trap]]\nid = "drum"\nlabel = "Drum"\ndivision = "pedal"\ndrum = 36\n[[effect]]',
+            "drum  Drum  trap, drum 36 of General MIDI  not wired",
+        ),
+        (
+            "[[effect]]",
+            '[transposer]\nup = "rail.12"\nzero = { pin = "rail.14", inverted = true }\n[[effect]]',
+            "a semitone up  rail.12",
+        ),
+        (
+            "[[effect]]",
+            '[transposer]\nup = "rail.12"\nzero = { pin = "rail.14", inverted = true }\n[[effect]]',
+            "to 0  rail.14 (inverted)",
+        ),
+        ("[[effect]]", '[transposer]\nswitch = "keys.50"\n[[effect]]', "to -6 ... +6  keys.50-62"),
+        (
+            'shows = "level"',
+            'shows = "transposer"',
+            "transposer  console, channel 4, controller 16",
+        ),
+        ("repeats = true", "captured = false", "gt-bells  Bells  Bells; never captured"),
         (
             '"2 2/3", from = 48 }',
             '"2 2/3", from = 48, to = 60, repeats = true }',
-            "gt-nazard   Nazard 2⅔' TC  Flute 2 2/3' from key 48 to key 60, repeats  rail.3",
+            "gt-nazard  Nazard 2⅔' TC  Flute 2 2/3' from key 48 to key 60, repeats  rail.3",
         ),
         (
             'draws = [{ rank = "flute", pitch = "2 2/3", from = 48 }]',
             'draws = [{ rank = "flute", by-key = true }, { rank = "bells", from = 60 }]',
-            "gt-nazard   Nazard 2⅔' TC  Flute, key by key + Bells from key 60  rail.3",
+            "gt-nazard  Nazard 2⅔' TC  Flute, key by key + Bells from key 60  rail.3",
         ),
         (
             "[[crescendo.stage]]",
             "heel = 120\ntoe = 10\n[[crescendo.stage]]",
-            "1      83    Great: Flute 8'",
+            "1  83  Great: Flute 8'",
         ),
         (
             'contacts = "keys.1"',
             'contacts = [{ pin = "keys.1", keys = 5 }, '
             '{ pin = "keys.6", key = 50, inverted = true }]',
-            "great  Great  49    36-84    keys.1-5; keys.6-40 (inverted)",
+            "great  Great  49  36-84  keys.1-5; keys.6-40 (inverted)",
         ),
         (
             'contacts = "keys.1"',
             'contacts = [{ pin = "keys.1", keys = 5 }, { pin = "keys.6", key = 50, keys = 3 }]',
-            "6-8   notes 41-43  Great keys 50-52",
+            "6-8  notes 41-43  Great keys 50-52",
         ),
     ],
 )
 def test_what_the_listing_says_of_other_choices(small: Path, old: str, new: str, line: str) -> None:
+    """``line`` is part of one, however wide its columns are."""
+    assert old in SMALL
     small.write_text(SMALL.replace(old, new, 1), encoding="utf-8")
     result = run("console", "print", small)
     assert result.exit_code == 0, result.stderr
-    assert any(found.startswith(line) for found in result.output.splitlines())
+    assert any(line in re.sub("  +", "  ", found) for found in result.output.splitlines())
+    assert line not in re.sub("  +", "  ", PRINTED)
 
 
 @pytest.mark.parametrize(
@@ -657,13 +828,16 @@ def test_parts_in_json(small: Path) -> None:
 
 def test_every_key_of_a_console_file_is_in_one_part() -> None:
     told = json.loads(run("console", "print", DEMOS[0], "--json").output)
-    keys = [key for _, keys in PARTS.values() for key in keys]
-    assert sorted(keys) == sorted(set(told) - {"format", "name", "action"})
+    of_every_part = {"format", "name", "action"}
+    listed = [key for _, keys in PARTS.values() for key in keys]
+    assert set(told) == {*listed} | of_every_part
+    of_the_file = {file_word(attribute) for attribute in attrs.fields(Console)}
+    assert sorted(listed) == sorted(of_the_file - of_every_part | {"unwired"})
 
 
 @pytest.mark.parametrize("demo", DEMOS, ids=lambda path: path.stem)
 def test_used_pins_are_those_that_the_file_names(demo: Path) -> None:
-    """Counted in the text: single pins, and runs of keys and of shade stages."""
+    """Counted in the text: single pins, and runs of keys, shade stages, the transposer's switch."""
     text = demo.read_text(encoding="utf-8")
     names = names_of(text)
     console = names.console
@@ -671,6 +845,7 @@ def test_used_pins_are_those_that_the_file_names(demo: Path) -> None:
     for first, count in [
         *((run.pin, board.keys) for board in console.keyboards for run in board.contacts),
         *((c.shades, c.stages or 0) for c in console.chambers if c.shades),
+        *((switch, 13) for switch in [console.transposer.switch] if switch),
     ]:
         name, _, number = first.rpartition(".")
         pins |= {f"{name}.{n}" for n in range(int(number), int(number) + count)}

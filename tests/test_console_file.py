@@ -185,6 +185,43 @@ def test_what_a_sound_file_becomes() -> None:
     ]
 
 
+def also(tables: str) -> list[tuple[str, str]]:
+    """Further tables in the sound file: what to change in it."""
+    return [("[crescendo]\n", f"{tables}\n[crescendo]\n")]
+
+
+def stop(name: str, draws: str, more: str = "", table: str = "stop") -> str:
+    """One more stop of the Great, which has the lines 36 to 96."""
+    return f'[[{table}]]\nid = "{name}"\nlabel = "{name}"\n{draws}\ndivision = "great"\n{more}\n'
+
+
+def coupler(name: str, keys: str, plays: str, more: str = "") -> str:
+    return (
+        f'[[coupler]]\nid = "{name}"\nlabel = ["{name}", "x"]\n{more}\n'
+        f'keys = "{keys}"\nplays = "{plays}"\n'
+    )
+
+
+def rank(name: str, pipes: int, more: str = "") -> str:
+    """One more rank, of 8'."""
+    return f'[[rank]]\nid = "{name}"\nname = "{name}"\npipes = {pipes}\n{more}\n'
+
+
+ECHO = """
+[[division]]
+id = "echo"
+name = "Echo"
+
+[[stop]]
+id = "echo-8"
+label = "Echo 8'"
+division = "echo"
+rank = "flute"
+pitch = "8"
+"""
+"""A floating division, with the lines 36 to 96."""
+
+
 # What to change in the sound file (old text, new text), and everything that is then said.
 BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
     "unknown key": (
@@ -330,8 +367,8 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
     "a rank too short": (
         [("pipes = 97", "pipes = 70")],
         [
-            'warning: stop "gt-flute-8", rank: needs pipes 13 to 73 of rank "flute", '
-            "which has 70: its top 3 keys are silent"
+            'warning: stop "gt-flute-8", rank: runs off rank "flute" by 3 notes at the top: '
+            "it needs pipes 13 to 73, and there are 70"
         ],
     ),
     "a rank that begins too high": (
@@ -340,9 +377,346 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             ("channel = 1 }", "channel = 1, first-note = 0 }"),
         ],
         [
-            'warning: stop "pd-bourdon-16", rank: needs pipes -11 to 20 of rank '
-            '"flute", which has 97: its lowest 12 keys are silent'
+            'warning: stop "pd-bourdon-16", rank: runs off rank "flute" by 12 notes at the '
+            "bottom: it needs pipes -11 to 20, and there are 97"
         ],
+    ),
+    "a rank too short at both ends": (
+        also(rank("viol", 40) + stop("viol-16", 'rank = "viol"\npitch = "16"')),
+        [
+            'warning: stop "viol-16", rank: runs off rank "viol" by 12 notes at the bottom and '
+            "9 notes at the top: it needs pipes -11 to 49, and there are 40"
+        ],
+    ),
+    "a rank too short by one note": (
+        also(rank("viol", 60) + stop("viol-8", 'draws = [{ rank = "viol", from = 48 }]')),
+        [
+            'warning: stop "viol-8", draws 1: runs off rank "viol" by 1 note at the top: '
+            "it needs pipes 13 to 61, and there are 60"
+        ],
+    ),
+    "a stop that runs off by its extended lines": (
+        [('keyboard = "great"', 'keyboard = "great"\nlines = 90'), ("pipes = 97", "pipes = 85")],
+        [
+            'warning: stop "gt-flute-8", rank: runs off rank "flute" by 17 notes at the top: '
+            "it needs pipes 13 to 102, and there are 85"
+        ],
+    ),
+    "a percussion that runs off": (
+        also(
+            rank("bells", 25, "first-key = 60")
+            + stop("bells", 'rank = "bells"', table="percussion")
+        ),
+        [
+            'warning: percussion "bells", rank: runs off rank "bells" by 24 notes at the bottom '
+            "and 12 notes at the top: it needs pipes -23 to 37, and there are 25"
+        ],
+    ),
+    "a stop that repeats on fewer than twelve pipes": (
+        also(rank("bells", 7) + stop("bells-8", 'rank = "bells"\nrepeats = true')),
+        [
+            'warning: stop "bells-8", rank: 25 notes of it have no pipe in any octave: '
+            'rank "bells" has only 7'
+        ],
+    ),
+    "keys between two draws": (
+        also(
+            stop("a", 'draws = [{ rank = "flute", from = 61 }, { rank = "flute", to = 59 }]')
+            + stop(
+                "b",
+                'draws = [{ rank = "flute", to = 47 }, { rank = "flute", to = 40 }, '
+                '{ rank = "flute", from = 60, to = 70 }, { rank = "flute", from = 73 }]',
+            )
+        ),
+        [
+            'warning: stop "a", draws: key 60 draws nothing, though those on either side do',
+            'warning: stop "b", draws: keys 48 to 59 draw nothing, though those on either side do',
+            'warning: stop "b", draws: keys 71 to 72 draw nothing, though those on either side do',
+        ],
+    ),
+    "a stop that is another": (
+        also(stop("flute-8", 'rank = "flute"\npitch = "8"')),
+        [
+            'warning: stop "flute-8", rank: can never sound differently from '
+            'stop "gt-flute-8", labelled "Flute 8\'"'
+        ],
+    ),
+    "a stop that is another, written otherwise": (
+        also(
+            stop(
+                "flute-8",
+                'draws = [{ rank = "flute", pitch = "8", from = 49 }, '
+                '{ rank = "flute", pitch = "8", from = 36, to = 50, repeats = true }]',
+            )
+        ),
+        [
+            'warning: stop "flute-8", draws: can never sound differently from '
+            'stop "gt-flute-8", labelled "Flute 8\'"'
+        ],
+    ),
+    "three that are one, one of them a percussion": (
+        also(
+            stop("a", 'rank = "flute"')
+            + stop("b", 'rank = "flute"\npitch = "16"')
+            + stop("c", 'rank = "flute"\nrepeats = true', table="percussion")
+        ),
+        [
+            f'warning: {one}, rank: can never sound differently from stop "a", labelled "a"'
+            for one in ('stop "b"', 'percussion "c"')
+        ],
+    ),
+    "stops that differ only over lines that nothing plays": (
+        [
+            ('keyboard = "great"', 'keyboard = "great"\nlines = 73'),
+            *also(stop("flute-8", 'draws = [{ rank = "flute", pitch = "8", to = 96 }]')),
+        ],
+        [
+            'warning: stop "flute-8", draws: can never sound differently from '
+            'stop "gt-flute-8", labelled "Flute 8\'"'
+        ],
+    ),
+    "a stop over lines that nothing plays": (
+        [
+            ('keyboard = "great"', 'keyboard = "great"\nlines = 73'),
+            *also(stop("a", 'draws = [{ rank = "flute", from = 97 }]')),
+        ],
+        ['warning: stop "a", draws: it can never sound: nothing plays the lines that draw it'],
+    ),
+    "a floating division that no coupler plays": (
+        also(ECHO),
+        [
+            'warning: division "echo", keyboard: is missing, and no coupler plays it: '
+            "it can never sound"
+        ],
+    ),
+    "a division apart from its keyboard": (
+        [('keyboard = "pedal"', 'keyboard = "pedal"\nlowest = 68\nlines = 12')],
+        [
+            'warning: division "pedal", lowest: its lines are 68 to 79: none is a key of its '
+            "keyboard, which has 36 to 67"
+        ],
+    ),
+    "couplers onto no line": (
+        also(
+            ECHO.replace('name = "Echo"', 'name = "Echo"\nlowest = 68\nlines = 12')
+            + coupler("a", "great", "great", "shift = -60")
+            + coupler("b", "pedal", "great", "shift = -32")
+            + coupler("c", "pedal", "echo")
+        ),
+        [
+            'warning: coupler "b", shift: it can never play a line: its keys come to 4 to 35, '
+            'and "great" has 36 to 96',
+            'warning: coupler "c", plays: it can never play a line: its keys come to 36 to 67, '
+            'and "echo" has 68 to 79',
+        ],
+    ),
+    "couplers onto nothing": (
+        also(
+            '[[division]]\nid = "shaken"\nname = "Shaken"\n'
+            '[[tremulant]]\nid = "tremulant"\nlabel = "T"\ndivision = "shaken"\n'
+            'out = { port = "pipes", channel = 3, note = 0 }\n'
+            '[[division]]\nid = "module"\nname = "Module"\nkeyboard = "great"\n'
+            '[[stop]]\nid = "module-8"\nlabel = "8"\ndivision = "module"\n'
+            'out = { port = "module", channel = 1, program-on = 0, program-off = 1 }\n'
+            '[[division]]\nid = "bare"\nname = "Bare"\nkeyboard = "great"\n'
+            'out = { port = "chest", channel = 1, bare = true }\n'
+            + coupler("a", "great", "shaken")
+            + coupler("b", "pedal", "module")
+            + coupler("c", "pedal", "bare")
+        ),
+        [
+            f'warning: coupler "{one}", plays: couples onto nothing: the lines of "{division}" '
+            "play nothing"
+            for one, division in (("a", "shaken"), ("b", "module"), ("c", "bare"))
+        ],
+    ),
+    "couplers that do the same": (
+        [
+            ('except = ["gt-off"]', 'except = ["gt-off", "d"]'),
+            *also(
+                coupler("a", "pedal", "great", 'division = "great"')
+                + coupler("b", "pedal", "great", "pizzicato = true")
+                + coupler("c", "pedal", "great", "pizzicato = true\npizzicato-time = 0.15")
+                + '[[coupler]]\nid = "d"\nlabel = "d"\ndivision = "great"\nunison-off = true\n'
+            ),
+        ],
+        [
+            'warning: coupler "a", plays: does the same as coupler "gt-pd", '
+            'labelled "Great to Pedal"',
+            'warning: coupler "c", plays: does the same as coupler "b", labelled "b x"',
+            'warning: coupler "d", unison-off: does the same as coupler "gt-off", '
+            'labelled "Great Unison Off"',
+        ],
+    ),
+    "bare keys of a division without": (
+        also(
+            ECHO.replace(
+                'name = "Echo"',
+                'name = "Echo"\nout = { port = "chest", channel = 1, bare = true }',
+            )
+            + coupler("a", "pedal", "echo")
+        ),
+        ['warning: division "echo", out, bare: its division floats: it has no keys to send'],
+    ),
+    "a longest on-time of program changes": (
+        also(
+            '[[effect]]\nid = "bird"\nlabel = "Bird"\nout = { port = "pipes", channel = 3, '
+            "program-on = 0, program-off = 1, longest-on = 1.0 }\n"
+        ),
+        [
+            'warning: effect "bird", out, longest-on: program changes drive no coil: '
+            "it would send program-off while this is on"
+        ],
+    ),
+    "beaters that would be held on": (
+        also(
+            rank("bells", 61, 'stroke = "once"\nout = { port = "pipes", channel = 3 }')
+            + rank("harp", 61, "longest-on = 0.1")
+            + rank("gong", 61, 'stroke = "once"')
+            + rank("bars", 61, 'stroke = "reiterate"\nrate = 8\nout = { port = "x", channel = 1 }')
+            + "".join(stop(name, f'rank = "{name}"') for name in ("bells", "harp", "gong", "bars"))
+        ),
+        [
+            'warning: rank "bells", longest-on: is missing, though other outputs have one: '
+            "a stroke lasts as long as its key is down"
+        ],
+    ),
+    **{
+        f"beaters that would be held on, beside {what}": (
+            [
+                *timed,
+                *also(
+                    rank("bells", 61, 'stroke = "once"\nout = { port = "pipes", channel = 3 }')
+                    + stop("bells", 'rank = "bells"')
+                ),
+            ],
+            [
+                'warning: rank "bells", longest-on: is missing, though other outputs have one: '
+                "a stroke lasts as long as its key is down"
+            ],
+        )
+        for what, timed in {
+            "a division's lines": [
+                (
+                    'keyboard = "great"',
+                    'keyboard = "great"\nout = { port = "x", channel = 1, longest-on = 60 }',
+                )
+            ],
+            "a stop's state": [
+                (
+                    'pitch = "16"\ncontact',
+                    'pitch = "16"\nout = { port = "x", channel = 1, note = 1, longest-on = 60 }\n'
+                    "contact",
+                )
+            ],
+        }.items()
+    },
+    "strokes that burn": (
+        also(
+            rank("bells", 61, 'stroke = "once"\nlongest-on = 1.5')
+            + rank("organ", 61, "longest-on = 60")
+            + "".join(stop(name, f'rank = "{name}"') for name in ("bells", "organ"))
+            + '[[trap]]\nid = "drum"\nlabel = "D"\ndivision = "great"\n'
+            'out = { port = "pipes", channel = 3, note = 0, longest-on = 2 }\n'
+        ),
+        [
+            'warning: rank "bells", longest-on: 1.5 s is long for a stroke: coils left on burn',
+            'warning: trap "drum", out, longest-on: 2.0 s is long for a stroke: coils left on burn',
+        ],
+    ),
+    "voices that General MIDI has not": (
+        [
+            ("pipes = 97", "pipes = 97\nprogram = 0"),
+            *also(
+                '[[trap]]\nid = "a"\nlabel = "A"\ndivision = "great"\ndrum = 26\n'
+                '[[trap]]\nid = "b"\nlabel = "B"\ndivision = "great"\ndrum = 88\n'
+                + rank("viol", 61, "program = 129")
+            ),
+        ],
+        [
+            'error: rank "flute", program: is 0; expected 1 to 128',
+            'error: trap "a", drum: is 26; expected 27 to 87',
+            'error: trap "b", drum: is 88; expected 27 to 87',
+            'error: rank "viol", program: is 129; expected 1 to 128',
+        ],
+    ),
+    "pushes of the transposer on pins that are taken": (
+        also('[transposer]\nup = "rail.3"\ndown = "rail.5"\nzero = "rail.5"\n'),
+        [
+            'error: transposer, up: pin "rail.3" has coupler "gt-pd" (contact) on it already',
+            'error: transposer, zero: pin "rail.5" has transposer (down) on it already',
+        ],
+    ),
+    "a transposer's switch beyond its board": (
+        also('[transposer]\nswitch = "pist.8"\n'),
+        [
+            'error: transposer, switch: "pist.17" is beyond board "pist", which has 16 pins',
+        ],
+    ),
+    "a transposer's switch on a pin that is taken": (
+        [
+            ('contacts = "kbd.1"', 'contacts = "kbd.14"'),
+            ("pins = 64", "pins = 80"),
+            *also('[transposer]\nswitch = "kbd.2"\n'),
+        ],
+        [
+            'error: transposer, switch: pin "kbd.14" has keyboard "great" (contacts) on it already',
+        ],
+    ),
+    "a transposer's switch that nobody hears": (
+        also(
+            '[transposer]\nswitch = "lamps.1"\n'
+            '[[board]]\nid = "lamps"\npins = 16\n'
+            'out = { port = "lamps", channel = 1, first-note = 0 }\n'
+        ),
+        [
+            'error: transposer, switch: board "lamps" has no in: pin "lamps.1" leads nowhere',
+        ],
+    ),
+    "a transposer that stays at 0": (
+        also(
+            '[transposer]\nzero = "rail.5"\n'
+            '[[readout]]\nshows = "transposer"\n'
+            'out = { port = "console", channel = 1, controller = 1 }\n'
+        ),
+        [
+            "warning: transposer, zero: nothing moves it from 0: up, down and switch are missing",
+            "warning: readout number 1, shows: nothing moves the transposer: it will always show 0",
+        ],
+    ),
+    "a transposer that does not come back": (
+        also('[transposer]\ndown = "rail.5"\n'),
+        ["warning: transposer, down: nothing brings it back: up, zero and switch are missing"],
+    ),
+    "a floating division with nothing in it": (
+        also(ECHO.partition("[[stop]]")[0]),
+        ['warning: division "echo": it has no stops'],
+    ),
+    "keys beyond all sense": (
+        [("keys = 32", "keys = 1000000000000")],
+        [
+            'error: keyboard "pedal", keys: is 1000000000000; expected 1 to 128',
+            'error: keyboard "pedal", keys: its highest would be note 1000000000035; '
+            "MIDI ends at 127",
+        ],
+    ),
+    "a first key beyond all sense": (
+        also(
+            rank("viol", 61, f"first-key = {-(2**70)}") + stop("a", 'rank = "viol"\nrepeats = true')
+        ),
+        ['error: rank "viol", first-key: is -1180591620717411303424; expected 0 to 127'],
+    ),
+    "lines beyond all sense": (
+        [('keyboard = "great"', 'keyboard = "great"\nlines = 1000000000000')],
+        [
+            'error: division "great", lines: is 1000000000000; expected 1 to 128',
+            'error: division "great", lines: its highest would be note 1000000000035; '
+            "MIDI ends at 127",
+        ],
+    ),
+    "pipes beyond all sense": (
+        [("pipes = 97", "pipes = 1000000000000")],
+        ['error: rank "flute", pipes: is 1000000000000; expected 1 to 1000'],
     ),
     "a rank that no key reaches": (
         [("pipes = 97", "pipes = 4\nfirst-key = 120")],
@@ -542,6 +916,13 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             'error: stop "pd-bourdon-16", division: is 16; expected text in quotation marks',
         ],
     ),
+    "nothing is counted that is not known": (
+        [("pipes = 97", 'pipes = "97"'), ("keys = 32", 'keys = "32"')],
+        [
+            'error: keyboard "pedal", keys: is "32"; expected a whole number',
+            'error: rank "flute", pipes: is "97"; expected a whole number',
+        ],
+    ),
     "one bad table does not hide another": (
         [
             ('kind = "set"', 'kind = "sit"'),
@@ -564,6 +945,116 @@ def broken(changes: list[tuple[str, str]]) -> str:
         assert text.count(old) >= 1, old
         text = text.replace(old, new, 1)
     return text
+
+
+# What a sound file may have besides, and nothing is said: good practice, and what only looks bad.
+ORDINARY: dict[str, list[tuple[str, str]]] = {
+    "an octave and a sub-octave on a division with no more lines than keys": also(
+        coupler("a", "great", "great", "shift = 12") + coupler("b", "great", "great", "shift = -12")
+    ),
+    "a stop from tenor C, a bass and a treble": also(
+        stop("a", 'draws = [{ rank = "flute", from = 48 }]')
+        + stop("b", 'draws = [{ rank = "flute", to = 59 }]')
+        + stop("c", 'draws = [{ rank = "flute", from = 60 }]')
+    ),
+    "a stop that repeats on twelve pipes": also(
+        rank("bells", 12) + stop("bells-8", 'rank = "bells"\nrepeats = true')
+    ),
+    "a rank longer than its stops need": also(rank("viol", 85) + stop("a", 'rank = "viol"')),
+    "a mixture with its breaks, and one of its ranks alone": also(
+        stop(
+            "a",
+            'draws = [{ rank = "flute", pitch = "4", to = 59 }, '
+            '{ rank = "flute", pitch = "2 2/3", to = 59 }, '
+            '{ rank = "flute", pitch = "8", from = 60 }, '
+            '{ rank = "flute", pitch = "5 1/3", from = 60 }]',
+        )
+        + stop("b", 'rank = "flute"\npitch = "4"')
+    ),
+    "a second rank from middle C": also(
+        stop("a", 'draws = [{ rank = "flute" }, { rank = "flute", pitch = "4", from = 60 }]')
+    ),
+    "couplers onto a drum, and onto a stop that says that it is on": also(
+        ECHO.replace(
+            'rank = "flute"', 'rank = "flute"\nout = { port = "x", channel = 1, note = 1 }'
+        )
+        + '[[division]]\nid = "toys"\nname = "Toys"\n'
+        '[[trap]]\nid = "drum"\nlabel = "D"\ndivision = "toys"\n'
+        'out = { port = "x", channel = 1, note = 2 }\n'
+        + coupler("a", "great", "echo")
+        + coupler("b", "great", "toys")
+    ),
+    "the same pipes in two divisions": also(ECHO + coupler("a", "great", "echo")),
+    "two stops with nothing to tell them apart but what they send": also(
+        stop("a", 'rank = "flute"', 'out = { port = "x", channel = 1, note = 1 }')
+        + stop("b", 'rank = "flute"', 'out = { port = "x", channel = 1, note = 2 }')
+        + stop("c", 'rank = "flute"')
+    ),
+    "a stop that is one of a shoe's besides": also(
+        stop("a", 'rank = "flute"')
+        + stop("b", 'rank = "flute"')
+        + '[[shoe]]\nid = "s"\nname = "S"\nchambers = []\nall-control = "b"\n'
+    ),
+    "stops that the transposer tells apart": [
+        ('keyboard = "great"', 'keyboard = "great"\nlines = 67'),
+        *also(
+            '[transposer]\nup = "rail.5"\nzero = "rail.6"\n'
+            + stop("a", 'draws = [{ rank = "flute", pitch = "8", to = 101 }]')
+            + stop("b", 'draws = [{ rank = "flute", from = 102 }]')
+        ),
+    ],
+    "couplers that pluck for other times, or read other keys": also(
+        coupler("a", "pedal", "great", "pizzicato = true")
+        + coupler("b", "pedal", "great", "pizzicato = true\npizzicato-time = 0.2")
+        + coupler("c", "great", "pedal")
+        + coupler("d", "pedal", "great", 'out = { port = "x", channel = 1, note = 1 }')
+    ),
+    "a coupler onto an instrument with stops of its own": also(
+        '[[division]]\nid = "choir"\nname = "Choir"\nout = { port = "choir", channel = 1 }\n'
+        + coupler("a", "great", "choir")
+    ),
+    "bare keys of a division that has some": [
+        (
+            'keyboard = "pedal"',
+            'keyboard = "pedal"\nout = { port = "chest", channel = 1, bare = true }',
+        )
+    ],
+    "a floating division that a few keys play": also(ECHO + coupler("a", "pedal", "echo")),
+    "a transposer's switch, and a push": also(
+        '[transposer]\nup = "rail.5"\nswitch = "cheek.1"\n'
+        '[[board]]\nid = "cheek"\npins = 13\n'
+        'in = { port = "console", channel = 9, first-note = 0 }\n'
+    ),
+    "a transposer by program changes, shown": also(
+        '[transposer]\nup = "cheek.1"\ndown = "cheek.2"\nswitch = "cheek.4"\n'
+        '[[board]]\nid = "cheek"\npins = 16\n'
+        'in = { port = "console", channel = 9, first-program = 0 }\n'
+        '[[readout]]\nshows = "transposer"\n'
+        'out = { port = "console", channel = 1, controller = 1 }\n'
+        '[[effect]]\nid = "bird"\nlabel = "B"\n'
+        'out = { port = "console", channel = 1, controller = 33 }\n'
+    ),
+    "voices of General MIDI": [
+        ("pipes = 97", "pipes = 97\nprogram = 128"),
+        *also(
+            '[[trap]]\nid = "a"\nlabel = "A"\ndivision = "great"\ndrum = 27\n'
+            'out = { port = "x", channel = 1, note = 1, longest-on = 1 }\n'
+            '[[trap]]\nid = "b"\nlabel = "B"\ndivision = "great"\ndrum = 87\n'
+            'out = { port = "x", channel = 1, note = 2 }\n'
+            + rank("viol", 61, "program = 1\nlongest-on = 60")
+            + stop("viol", 'rank = "viol"')
+        ),
+    ],
+    "beaters of a console on which no output is timed": also(
+        rank("bells", 61, 'stroke = "once"\nout = { port = "pipes", channel = 3 }')
+        + stop("bells", 'rank = "bells"')
+    ),
+}
+
+
+@pytest.mark.parametrize("practice", ORDINARY)
+def test_ordinary_practice_draws_no_finding(practice: str) -> None:
+    assert spoken(broken(ORDINARY[practice])) == []
 
 
 @pytest.mark.parametrize("fault", BROKEN)

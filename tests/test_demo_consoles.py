@@ -134,6 +134,45 @@ def test_the_page_gives_every_choice(cls: type[Any]) -> None:
                 assert takes == "`true`, `false`", key
 
 
+def ranges_on_the_page() -> Iterator[tuple[type[Any], str, int, int]]:
+    """Every number of the tables that have a header of their own, with its first and its last."""
+    for cls in TABLES:
+        for key, (takes, _, _) in rows(HEADINGS[cls], "key").items():
+            found = re.search(r"(-?\d+) to (\d+)", takes)
+            kind = own_keys(cls)[key].type
+            if HEADINGS[cls].startswith("`[") and found and int in (kind, *get_args(kind)):
+                yield cls, key, int(found[1]), int(found[2])
+
+
+RANGES = list(ranges_on_the_page())
+NEEDED = {str: '"x"', tuple[str, ...]: '"x"', int: "1", Kind: '"set"'}
+
+
+def test_the_page_gives_ranges() -> None:
+    keys = {key for _, key, _, _ in RANGES}
+    assert keys >= {"keys", "lines", "pipes", "velocity", "program", "drum", "shift", "pins"}
+
+
+@pytest.mark.parametrize(
+    ("cls", "key", "lowest", "highest"),
+    RANGES,
+    ids=lambda value: value.__name__ if isinstance(value, type) else str(value),
+)
+def test_numbers_have_the_ranges_on_the_page(
+    cls: type[Any], key: str, lowest: int, highest: int
+) -> None:
+    """The first and the last are taken, and those beyond them are refused."""
+    required = [a for a in attrs.fields(cls) if a.default is attrs.NOTHING]
+    written = {file_word(a): NEEDED[a.type] for a in required}
+    for value in (lowest - 1, lowest, highest, highest + 1):
+        keys = "\n".join(f"{k} = {v}" for k, v in (written | {key: value}).items())
+        header = HEADINGS[cls].split("`")[1]
+        _, findings = examine(f"{SMALLEST}\n{header}\n{keys}\n")
+        refusal = f"is {value}; expected {lowest} to {highest}"
+        said = [finding.key for finding in findings if finding.message == refusal]
+        assert said == ([] if lowest <= value <= highest else [key])
+
+
 # ---------------------------------------------------------------- the page, its examples
 
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```", PAGE, re.M | re.S)

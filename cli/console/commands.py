@@ -20,13 +20,15 @@ from cli.console.beginning import (
     Answers,
     beginning,
 )
+from cli.console.cable import cable
 from cli.console.choices import ACTIONS
-from cli.console.describing import PARTS, as_data, summary
+from cli.console.describing import PARTS, as_data, need_data, needed_pipes, summary
 from cli.console.piston import piston
 from cli.files import read_console_file, read_text, shown, write_whole
 from cli.naming import Names, plural, tally
 from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_table
 from combination.checking import MOST_LEVELS
+from combination.compass import needs_of
 from combination.findings import Finding, Severity
 from combination.model import Action
 from combination.ranges import Ranges
@@ -44,6 +46,7 @@ def console() -> None:
     """
 
 
+console.add_command(cable)
 console.add_command(piston)
 
 
@@ -58,7 +61,8 @@ def check(file: Path, strict: bool, as_json: bool) -> None:
     """Say everything that is wrong with a console file, and what may be.
 
     Each finding names its line, the table and key, what is wrong, and the nearest right name.
-    Errors come first: a console with errors cannot be used. Warnings are for you to weigh. Read
+    Errors come first: a console with errors cannot be used. Warnings are for you to weigh. Above
+    them, once there are no errors, are the pipes that each rank has and that its stops need. Read
     it before you cut a wire.
 
     \b
@@ -80,10 +84,15 @@ def check(file: Path, strict: bool, as_json: bool) -> None:
                 "errors": len(errors),
                 "warnings": len(warnings),
                 "findings": [_finding_data(finding) for finding in (*errors, *warnings)],
+                "ranks": _needs_data(names) if names else None,
                 "summary": summary(names) if names else None,
             }
         )
     else:
+        if names is not None and names.console.ranks:
+            needed = needed_pipes(names)
+            say_table(needed.columns, needed.rows, title=needed.title[0], width=PAGE)
+            say()
         for finding in (*errors, *warnings):
             say(f"{finding.severity}: {finding}")
         counts = tally(((len(errors), "error"), (len(warnings), "warning")))
@@ -93,6 +102,13 @@ def check(file: Path, strict: bool, as_json: bool) -> None:
             say(f"{counts or 'Nothing wrong'}. {summary(names)}.")
     if errors or (strict and warnings):
         answer_no()
+
+
+def _needs_data(names: Names) -> list[dict[str, object]]:
+    return [
+        {"id": need.rank.id, "has": need.rank.pipes, "needs": need_data(need)}
+        for need in needs_of(names.console)
+    ]
 
 
 def _finding_data(finding: Finding) -> dict[str, object]:
@@ -124,8 +140,9 @@ def print_(file: Path, parts: tuple[str, ...], as_json: bool) -> None:
 
     The choices for the whole console; keyboards, divisions, chambers and shoes; each division's
     controls with what they draw or couple and their wires; the pistons with what each affects;
-    the stages of the crescendo; the ranks with their outputs; every board pin by pin, spare pins
-    in runs; and what is not wired. Folded to 100 columns, for paper or a pager.
+    the stages of the crescendo; the ranks with their outputs, and the pipes that they have and
+    need; every board pin by pin, spare pins in runs; and what is not wired. Folded to 100 columns,
+    for paper or a pager.
 
     \b
     Exit codes:

@@ -26,8 +26,12 @@ from cli.naming import (
     run,
     tally,
 )
+from combination.bits import Numbers
+from combination.compass import Need, keys_without_lines, lines_of, needs_of, playable
+from combination.contacts import pin_after
 from combination.model import (
     CAN_BE_SET,
+    HIGHEST_TRANSPOSED,
     Control,
     Coupler,
     Division,
@@ -41,6 +45,7 @@ from combination.model import (
     StateOut,
     Stop,
     Stroke,
+    Transposer,
     Trap,
     Tremulant,
     file_word,
@@ -73,7 +78,7 @@ def summary(names: Names) -> str:
 
 
 def divisions(names: Names) -> Iterator[Listing]:
-    """Keyboards, divisions, chambers and the shoes that open them."""
+    """Keyboards and the transposer, divisions, chambers and the shoes that open them."""
     console = names.console
     yield Listing(
         (plural(len(console.keyboards), "keyboard"),),
@@ -89,6 +94,9 @@ def divisions(names: Names) -> Iterator[Listing]:
             for k in console.keyboards
         ),
     )
+    ways = list(_transposer_ways(console.transposer))
+    if ways:
+        yield Listing(("Transposer",), ("goes", "by"), tuple(ways))
     yield Listing(
         (plural(len(console.divisions), "division"),),
         ("id", "name", "played from", "lines", "what it has"),
@@ -119,6 +127,20 @@ def divisions(names: Names) -> Iterator[Listing]:
         )
 
 
+def _transposer_ways(transposer: Transposer) -> Iterator[tuple[str, str]]:
+    for goes, contact in (
+        ("a semitone up", transposer.up),
+        ("a semitone down", transposer.down),
+        ("to 0", transposer.zero),
+    ):
+        if contact is not None:
+            yield goes, contact_text(contact)
+    if transposer.switch is not None:
+        most = HIGHEST_TRANSPOSED
+        last = pin_after(transposer.switch, 2 * most).rpartition(".")[2]
+        yield f"to -{most} ... +{most}", f"{transposer.switch}-{last}"
+
+
 def _division_row(names: Names, division: Division) -> tuple[str, ...]:
     lowest, count = names.console.lines_of(division)
     has = counted(names.of_division(division.id)) or "nothing"
@@ -128,6 +150,10 @@ def _division_row(names: Names, division: Division) -> tuple[str, ...]:
         first = lowest if out.first_note is None else out.first_note
         notes = f"notes {run(first, first + count - 1)}"
         has += f"; {what} out on {out.port}, channel {out.channel}, {notes}{_longest(out)}"
+    played = Numbers(playable(names.console, division))
+    idle = [line for line in lines_of(names.console, division) if line not in played]
+    if idle:
+        has += f"; nothing plays {_runs(idle)}"
     return (
         division.id,
         division.name,
@@ -190,6 +216,8 @@ def what_is(names: Names, control: Control) -> str:
         what = f"tremulant of the {of} chamber" if of else "tremulant"
     else:
         what = "trap" if isinstance(control, Trap) else "effect"
+    if isinstance(control, Trap) and control.drum is not None:
+        what += f", drum {control.drum} of General MIDI"
     return what if control.captured else f"{what}; never captured"
 
 
@@ -205,7 +233,18 @@ def _couples(names: Names, coupler: Coupler) -> str:
     else:
         shift = _SHIFTS.get(coupler.shift, f"{coupler.shift:+} semitones")
         what = f"{played} to {names.keyboards[coupler.keys or '']} {shift}"
-    return f"{what}, pizzicato {coupler.pizzicato_time:g} s" if coupler.pizzicato else what
+    if coupler.pizzicato:
+        what += f", pizzicato {coupler.pizzicato_time:g} s"
+    return what + _lost(*keys_without_lines(console, coupler))
+
+
+def _lost(below: int, above: int) -> str:
+    """Which keys of a coupler come to no line, as the top octave of an octave coupler may."""
+    if not below and not above:
+        return ""
+    ends = ((below, "lowest"), (above, "top"))
+    which = " and ".join(end if count == 1 else f"{end} {count}" for count, end in ends if count)
+    return f"; its {which} {'key plays' if below + above == 1 else 'keys play'} no line"
 
 
 def _draws(names: Names, control: Stop | Percussion) -> str:
@@ -268,7 +307,7 @@ def _longest(out: StateOut | LinesOut | Rank) -> str:
 
 
 def ranks(names: Names) -> Iterator[Listing]:
-    """The ranks: pitch, pipes, and where each goes out."""
+    """The ranks: pitch, pipes, and where each goes out; the pipes that they have and need."""
     console = names.console
     if not console.ranks:
         return
@@ -289,11 +328,14 @@ def ranks(names: Names) -> Iterator[Listing]:
                 str(rank.pipes),
                 str(rank.first_key),
                 str(drawn.count(rank.id)),
-                ("; ".join(_rank_out(rank, out) for out in rank.out) or "nowhere") + _struck(rank),
+                ("; ".join(_rank_out(rank, out) for out in rank.out) or "nowhere")
+                + _struck(rank)
+                + _program(rank),
             )
             for rank in console.ranks
         ),
     )
+    yield needed_pipes(names)
 
 
 def _struck(rank: Rank) -> str:
@@ -306,6 +348,10 @@ def _struck(rank: Rank) -> str:
     return strokes[rank.stroke] + _longest(rank)
 
 
+def _program(rank: Rank) -> str:
+    return "" if rank.program is None else f"; program {rank.program} of General MIDI"
+
+
 def _rank_out(rank: Rank, out: RankOut) -> str:
     last = rank.pipes if out.last_pipe is None else out.last_pipe
     first = first_note(rank, out)
@@ -313,6 +359,39 @@ def _rank_out(rank: Rank, out: RankOut) -> str:
     text = f"{out.port}, channel {out.channel}, {notes}"
     whole = (out.first_pipe, last) == (1, rank.pipes)
     return text if whole else f"pipes {run(out.first_pipe, last)}: {text}"
+
+
+def needed_pipes(names: Names) -> Listing:
+    """The pipes that each rank has, beside those that its stops ask it for."""
+    return Listing(
+        ("Pipes that ranks have, and that their stops need",),
+        ("id", "pitch", "first key", "has", "needs", "which", "short by", "needed by none"),
+        tuple(
+            (
+                need.rank.id,
+                pitch_text(need.rank.pitch),
+                str(need.rank.first_key),
+                str(need.rank.pipes),
+                str(len(need.asked)),
+                f"{min(need.asked)} to {max(need.asked)}" if need.asked else "",
+                _short(need),
+                _runs(need.idle),
+            )
+            for need in needs_of(names.console)
+        ),
+    )
+
+
+def _short(need: Need) -> str:
+    ends = ((need.short_below, "at the bottom"), (need.short_above, "at the top"))
+    return ", ".join(f"{count} {end}" for count, end in ends if count)
+
+
+def _runs(numbers: Iterable[int]) -> str:
+    """Numbers that rise, neighbours together: ``1-12, 40``."""
+    groups = groupby(enumerate(numbers), lambda pair: pair[1] - pair[0])
+    runs = ([number for _, number in group] for _, group in groups)
+    return ", ".join(run(found[0], found[-1]) for found in runs)
 
 
 # ---------------------------------------------------------------- crescendo
@@ -459,7 +538,7 @@ PARTS: dict[str, tuple[Callable[[Names], Iterator[Listing]], tuple[str, ...]]] =
             "timing",
         ),
     ),
-    "divisions": (divisions, ("keyboard", "division", "chamber", "shoe")),
+    "divisions": (divisions, ("keyboard", "transposer", "division", "chamber", "shoe")),
     "controls": (
         controls,
         ("stop", "coupler", "tremulant", "percussion", "trap", "effect"),
@@ -479,14 +558,16 @@ PARTS: dict[str, tuple[Callable[[Names], Iterator[Listing]], tuple[str, ...]]] =
 def as_data(names: Names, parts: Iterable[str]) -> dict[str, object]:
     """Parts of a console by the file's own words, defaults filled in, selections worked out.
 
-    Pistons have besides ``affected``, the ids of what they affect; boards ``on-pins``; stages of
-    the crescendo the whole of what they add and silence.
+    Pistons have besides ``affected``, the ids of what they affect; ranks ``needs``; boards
+    ``on-pins``; stages of the crescendo the whole of what they add and silence.
     """
     console, roster = names.console, names.ranges.roster
     data = _plain(console)
     for piston, row in zip(console.pistons, data["piston"], strict=True):
         if piston.id in names.ranges.affects:
             row["affected"] = list(roster.registration(names.ranges.affects[piston.id]))
+    for need, row in zip(needs_of(console), data["rank"], strict=True):
+        row["needs"] = need_data(need)
     stages = zip(names.ranges.stages, data["crescendo"]["stage"], strict=True)
     for (adds, silences), row in stages:
         row["adding"] = list(roster.registration(adds))
@@ -500,6 +581,21 @@ def as_data(names: Names, parts: Iterable[str]) -> dict[str, object]:
     data["unwired"] = {what: things for what, things, _ in lacking(names) if things}
     kept = {"format", "name", "action"}.union(*(PARTS[part][1] for part in parts))
     return {key: value for key, value in data.items() if key in kept}
+
+
+def need_data(need: Need) -> dict[str, object]:
+    """The pipes that stops need of a rank: how many, from which to which, what lacks, what idles.
+
+    Pipes are counted from 1, the rank's first; those that it lacks at the bottom are below 1.
+    """
+    return {
+        "pipes": len(need.asked),
+        "lowest": min(need.asked, default=None),
+        "highest": max(need.asked, default=None),
+        "short-at-bottom": need.short_below,
+        "short-at-top": need.short_above,
+        "needed-by-none": need.idle,
+    }
 
 
 def _on(pins: Pins, board: str, pin: int) -> str | None:

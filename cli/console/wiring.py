@@ -8,10 +8,10 @@ from typing import Any
 
 from attrs import frozen
 
-from cli.naming import Listing, Names, plural, run
+from cli.naming import Listing, Names, controller_text, plural, run
 from combination.checking import COARSE_CONTROLLERS
 from combination.contacts import Role, Wired, contacts_of
-from combination.model import Action, Board, ControllerPort, PinMessages
+from combination.model import Action, Board, PinMessages, Readout, Shows
 
 
 @frozen
@@ -138,14 +138,18 @@ def boards(names: Names) -> Iterator[Listing]:
         yield Listing(
             (plural(len(readouts), "read-out"),),
             ("shows", "goes out on"),
-            tuple((str(readout.shows), _coarse_and_fine(readout.out)) for readout in readouts),
+            tuple((str(readout.shows), _shown_on(readout)) for readout in readouts),
         )
 
 
 _COLUMNS = {"in": ("sends", "contact of"), "out": ("answers to", "drives")}
 
 
-def _coarse_and_fine(port: ControllerPort) -> str:
+def _shown_on(readout: Readout) -> str:
+    """A read-out's controllers, coarse and fine; the transposer needs no fine one."""
+    port = readout.out
+    if readout.shows is Shows.TRANSPOSER:
+        return controller_text(port)
     fine = port.controller + COARSE_CONTROLLERS
     return f"{port.port}, channel {port.channel}, controllers {port.controller} and {fine}"
 
