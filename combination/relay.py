@@ -279,8 +279,8 @@ class Relay:
             if event.shoe not in self._shoes:
                 raise KeyError(event.shoe)
         elif isinstance(event, TransposerMoved) and abs(event.semitones) > HIGHEST_TRANSPOSED:
-            most = HIGHEST_TRANSPOSED
-            raise ValueError(f"the transposer goes from -{most} to +{most}, not to {event.semitones}")
+            ends = f"from -{HIGHEST_TRANSPOSED} to +{HIGHEST_TRANSPOSED}"
+            raise ValueError(f"the transposer goes {ends}, not to {event.semitones}")
 
     def register(self, sounding: int, at: float) -> list[Effect]:
         """Take what sounds from now on, as the combination action has it."""

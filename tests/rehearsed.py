@@ -1,7 +1,9 @@
 """Small consoles for rehearsals, as the text of their files, and a way to rehearse on them."""
 
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 from click.testing import CliRunner, Result
 from hypothesis import strategies as st
@@ -9,11 +11,14 @@ from hypothesis import strategies as st
 from cli.rehearsal.commands import WORKED, rehearse
 from cli.rehearsal.language import FORMS
 from cli.rehearsal.lines import RehearsalError, draft_of, said_in
+from cli.rehearsal.statements import Music, Touch
 from combination.model import Console
 from combination.reading import read_console
 
 ROOM = (WORKED / "worked.toml").read_text()
-"""The console of the worked cases."""
+"""The console of the worked cases of the combination action."""
+LOFT = (WORKED / "worked-relay.toml").read_text()
+"""The console of the worked cases of the relay."""
 
 LARGER = (
     ROOM
@@ -191,8 +196,17 @@ CONSOLES = {
     "larger": read_console(LARGER),
     "moving": read_console(LARGER.replace('"blind"', '"moving"')),
     "lit": read_console(LIT),
+    "loft": read_console(LOFT),
 }
 FITTING = {
+    "KEYBOARD": ["great", "pedal"],
+    "NOTES": ["60", "36-41 60", "67 48", "nothing"],
+    "RANK": ["flute"],
+    "NUMBERS": ["37", "nothing"],
+    "TRAPS": ["drum", "nothing"],
+    "CHAMBER": ["main"],
+    "POSITION": ["0", "7", "unknown"],
+    "SEMITONES": ["0", "+2", "-6", "6"],
     "NAME": ["swell", "G1", "great", "default", "a", "pair"],
     "SHOE": ["swell"],
     "DIVISION": ["great", "pedal"],
@@ -213,10 +227,32 @@ FITTING = {
     "KEY": ["again"],
     "VALUE": ["release"],
 }
+"""Words for the slots of the language that often fit one of the consoles."""
+FITTING_THE_LOFT = {
+    **FITTING,
+    "KEYBOARD": ["great", "great", "solo", "pedal"],
+    "SHOE": ["main-shoe", "choir-shoe"],
+    "DIVISION": ["great", "solo", "gallery", "carillon"],
+    "CONTROL": ["gt-8", "gt-off"],
+    "CONTROLS": [
+        *("gt-8 gt-4", "so-trumpet cymbal so-gt-pizz", "xylophone", "chimes", "bell", "drum"),
+        *("gt-off gt-octave", "so-gt", "all-shades", "tremulant", "ga-gt-octave"),
+    ],
+    "PISTON": ["G1", "GC"],
+    "PISTONS": ["G1", "nothing"],
+    "RANK": ["flute", "trumpet", "xylophone", "chimes"],
+    "NUMBERS": ["25 37", "1", "nothing"],
+    "TRAPS": ["drum", "cymbal drum", "nothing"],
+    "CHAMBER": ["main", "choir"],
+    "SECONDS": ["0.05", "0.2", "0.062"],
+    "PIN": ["great-keys.25", "solo-keys.1", "switches.8"],
+}
 
 
 @st.composite
-def likely_statements(draw: st.DrawFn) -> str:
+def likely_statements(
+    draw: st.DrawFn, fitting: Mapping[str, Sequence[str]] = MappingProxyType(FITTING)
+) -> str:
     """A form of the language, with words that often fit."""
     pattern = draw(st.sampled_from([form.pattern for form in FORMS]))
     words = []
@@ -226,8 +262,47 @@ def likely_statements(draw: st.DrawFn) -> str:
         for word in part.strip("[]").split():
             choices = word.split("|")
             slot = next((choice for choice in choices if choice.isupper()), None)
-            words.append(draw(st.sampled_from(FITTING[slot] if slot else choices)))
+            words.append(draw(st.sampled_from(fitting[slot] if slot else choices)))
     return " ".join(words)
+
+
+STAY = ("undo", "redo", "step", "sequence", "store", "switch", "found")
+"""How statements begin that cannot be written as MIDI."""
+
+
+@st.composite
+def likely_rehearsals(
+    draw: st.DrawFn, names: Sequence[str], *, travelling: bool = False
+) -> tuple[str, str]:
+    """One of these consoles, and a rehearsal for it, that can be written as MIDI if need be."""
+    name = draw(st.sampled_from(names))
+    statements = likely_statements(FITTING_THE_LOFT if name == "loft" else FITTING)
+    lines = draw(st.lists(statements, max_size=25))
+    if travelling:
+        unwired = ("crescendo", "lock", "unlock") if name == "loft" else ("keys", "transpose")
+        lines = [line for line in lines if line.split()[0] not in STAY + unwired]
+    return name, "\n".join(understood(lines, CONSOLES[name]))
+
+
+@st.composite
+def musics(draw: st.DrawFn) -> Music:
+    """Hands on a few keys of the loft's Great and Solo, nearer together than any hand."""
+    moves = draw(
+        st.lists(
+            st.tuples(
+                st.integers(0, 400),
+                st.sampled_from(["great", "solo"]),
+                st.integers(60, 62),
+                st.booleans(),
+            ),
+            max_size=40,
+        )
+    )
+    touches = tuple(
+        Touch(milliseconds / 1000, keyboard, key, down)
+        for milliseconds, keyboard, key, down in sorted(moves, key=lambda move: move[0])
+    )
+    return Music(touches, draw(st.sampled_from([0.4, 1.0])))
 
 
 def understood(lines: list[str], console: Console) -> list[str]:

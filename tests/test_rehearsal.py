@@ -21,8 +21,7 @@ from tests.rehearsed import (
     LIT,
     ROOM,
     Hall,
-    likely_statements,
-    understood,
+    likely_rehearsals,
 )
 
 
@@ -788,6 +787,13 @@ def test_as_data(hall: Hall) -> None:
         "sounding": {"x": [{"cause": "piston", "by": "RX"}]},
         "rail": [],
         "lit": ["RX"],
+        "keys": {},
+        "pipes": {},
+        "speaking": {},
+        "out": {},
+        "switched": [],
+        "shades": {},
+        "transposer": 0,
         "happened": [],
         "bench": [],
         "failed": [
@@ -936,8 +942,9 @@ WRONG = {
     "memory FO neutral = a": '"FO" is full organ: it leaves nothing alone',
     "memory stage 0 = a": '"0" is not a stage: expected 1 to 3',
     "expect": (
-        'nothing can be expected of ""; there are base, driven, fault, governed, held, level, '
-        "lit, memory, place, rail, refused, sounding, stage, stored, stuck, unkept"
+        'nothing can be expected of ""; there are base, driven, fault, governed, held, keys, '
+        "level, lines, lit, memory, out, pipes, place, rail, refused, shades, sounding, speaking, "
+        "stage, stored, struck, stuck, switched, transposer, unkept"
     ),
     "expect souding a": 'nothing can be expected of "souding"; did you mean "sounding"?',
     "expect sounding": (
@@ -1104,15 +1111,15 @@ def test_random_statements(lines: list[list[str]]) -> None:
     run(rehearsal, CONSOLES["larger"], fresh_bank(CONSOLES["larger"]))
 
 
-@given(st.sampled_from(sorted(CONSOLES)), st.lists(likely_statements(), max_size=25))
+@given(likely_rehearsals(sorted(CONSOLES)))
 @settings(max_examples=200, deadline=None)
-def test_likely_statements(name: str, lines: list[str]) -> None:
+def test_likely_statements(rehearsed: tuple[str, str]) -> None:
     """Statements that can be run are run, in any order, on any action."""
+    name, text = rehearsed
     console = CONSOLES[name]
-    sound = understood(lines, console)
-    rehearsal = draft_of(said_in("\n".join(sound))).on(console)
+    rehearsal = draft_of(said_in(text)).on(console)
     outcome = run(rehearsal, console, fresh_bank(console))
-    expected = sum(line.startswith("expect ") for line in sound)
+    expected = sum(line.startswith("expect ") for line in text.split("\n"))
     assert outcome.held + len(outcome.failures) == expected
     times = [step.at for step in outcome.steps]
     assert times == sorted(times)

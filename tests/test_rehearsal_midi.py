@@ -23,10 +23,11 @@ from cli.rehearsal.midi_files import (
     written,
 )
 from cli.rehearsal.rehearsing import recording_of, run, run_recording, said_in_recording
+from cli.rehearsal.statements import Music, Touch
 from combination.memory import Combination, Slot, fresh_bank
 from combination.midi import Edge, Wiring
 from combination.reading import read_console
-from tests.rehearsed import CONSOLES, LARGER, ROOM, Hall, likely_statements, understood
+from tests.rehearsed import CONSOLES, LARGER, LIT, LOFT, ROOM, Hall, likely_rehearsals, musics
 
 
 @pytest.fixture
@@ -184,7 +185,7 @@ def test_any_port_if_only_one_could_send_it(room: Hall) -> None:
 
 
 def test_pistons_keys_and_pedals_of_a_recording(hall: Hall) -> None:
-    """Keys and shoes have no lines of their own; releases only where something comes of them."""
+    """A shoe and releases have lines of their own only where something comes of them."""
     messages = MidiTrack(
         [
             Message("note_on", channel=4, note=2, velocity=9, time=100),  # BIRD
@@ -258,6 +259,157 @@ def test_texts_that_cannot_be_understood(room: Hall) -> None:
         "stopwright: it.mid has a fault:\n"
         '  at 0.250 s: there is no control "q"; there are a, b, c, d, n, x\n',
     )
+
+
+LOFT_RAIL = {"gt-8": 36, "so-gt-pizz": 50, "gt-off": 48, "drum": 58}
+"""Notes of some tabs of the loft, channel 1."""
+
+
+def loft_tab(name: str, time: int) -> Message:
+    return Message("note_on", channel=0, note=LOFT_RAIL[name], velocity=9, time=time)
+
+
+def loft_key(key: int, down: bool, time: int) -> Message:
+    """A key of the loft's Great."""
+    return Message("note_on", channel=0, note=key, velocity=80 if down else 0, time=time)
+
+
+def loft_file(tabs: list[Message], keys: list[Message], texts: list[MetaMessage]) -> bytes:
+    """A track for each port, in milliseconds; and one of texts."""
+    console = MidiTrack([MetaMessage("track_name", name="console"), *tabs])
+    keyboards = MidiTrack([MetaMessage("track_name", name="keys"), *keys])
+    tracks = [MidiTrack(texts), console, keyboards]
+    return saved(MidiFile(type=1, ticks_per_beat=500, tracks=tracks))
+
+
+def test_keys_and_shoes_of_a_recording(tmp_path: Path) -> None:
+    """Fingers that come down together are one step, and so is a shoe on its way."""
+    hall = Hall(tmp_path, LOFT)
+    shoe = [
+        Message("control_change", channel=5, control=11, value=value, time=time)
+        for value, time in ((10, 1500), (30, 20), (60, 50), (60, 10), (90, 51), (91, 200))
+    ]
+    keys = [
+        loft_key(60, True, 200),
+        loft_key(64, True, 30),
+        loft_key(64, True, 1),  # a contact that bounces
+        loft_key(67, True, 19),
+        loft_key(72, True, 1),  # too late for the chord
+        loft_key(60, False, 100),
+        loft_key(62, True, 0),
+        loft_key(64, False, 1),
+        loft_key(67, False, 48),
+        loft_key(72, False, 600),
+        loft_key(62, False, 0),
+        loft_key(63, True, 2000),  # nothing is drawn that it could sound by then
+    ]
+    off = Message("note_off", channel=0, note=LOFT_RAIL["gt-8"], time=100)
+    code, said = recorded(hall, loft_file([loft_tab("gt-8", 100), *shoe, off], keys, []))
+    assert code == 0
+    assert (
+        said
+        == """\
+it.mid, on Organ loft, Tarn Abbey
+time   line  what is done              where   what comes of it  sounding
+0.100        tab gt-8 on               Great   + gt-8 (by hand)  1
+0.200        keys great 60 64 67 down
+0.250                                  Flute   + 37 41 44        3
+0.251        keys great 72 down        Flute   + 49              4
+0.351        keys great 60 up          Flute   - 37              3
+0.351        keys great 62 down        Flute   + 39              4
+0.352        keys great 64 67 up
+0.400                                  Flute   - 41 44           2
+1.000        keys great 62 72 up       Flute   - 39 49           0
+1.600        shoe main-shoe 60
+1.670                                  shades  main 19
+1.731        shoe main-shoe 90         shades  main 66
+1.931        shoe main-shoe 91         shades  main 68
+2.031        tab gt-8 off              Great   - gt-8            0
+3.000        keys great 63 down                nothing
+
+nothing was expected
+"""
+    )
+
+
+def test_the_transposer_of_a_recording(tmp_path: Path) -> None:
+    switch = [
+        Message("note_on", channel=4, note=8, velocity=9, time=100),
+        Message("note_off", channel=4, note=8, time=100),
+        Message("note_on", channel=4, note=6, velocity=9, time=0),
+    ]
+    _, said = recorded(Hall(tmp_path, LOFT), loft_file(switch, [], []))
+    rows = [" ".join(line.split()) for line in said.splitlines()[2:4]]
+    assert rows == ["0.100 transpose +2 transposer +2", "0.200 transpose 0 transposer 0"]
+
+
+def test_the_pushes_of_a_transposer_in_a_recording(tmp_path: Path) -> None:
+    pushed = LOFT.replace('switch = "switches.1"', 'up = "switches.1"\ndown = "switches.2"')
+    pushes = [
+        Message("note_on", channel=4, note=1, velocity=9, time=100),
+        Message("note_off", channel=4, note=1, time=100),
+    ]
+    _, said = recorded(Hall(tmp_path, pushed), loft_file(pushes, [], []))
+    assert [" ".join(line.split()) for line in said.splitlines()[2:-2]] == [
+        "0.100 transpose by -1 transposer -1"
+    ]
+
+
+def test_what_expectations_look_back_to_over_keys(tmp_path: Path) -> None:
+    """Keys begin afresh what the relay did, and not what a piston did while they went on."""
+    tabs = [loft_tab("drum", 100), Message("note_on", channel=0, note=0, velocity=9, time=100)]
+    solo = Message("note_on", channel=1, note=60, velocity=9, time=100)
+    keys = [loft_key(60, True, 300), loft_key(60, False, 200), loft_key(62, True, 200), solo]
+    texts = [
+        MetaMessage("text", text='expect refused G1 "not set"', time=250),
+        MetaMessage("text", text="expect struck nothing", time=0),
+        MetaMessage("text", text="expect struck drum", time=100),
+        MetaMessage("text", text='expect refused G1 "not set"', time=0),
+        MetaMessage("text", text="expect keys great 60", time=0),
+        MetaMessage("text", text="expect struck drum", time=300),  # by an up, in which none is
+        MetaMessage("text", text="expect struck drum", time=80),
+        MetaMessage("text", text="expect struck nothing", time=100),
+        MetaMessage("text", text='expect refused G1 "not set"', time=0),
+    ]
+    code, said = recorded(Hall(tmp_path, LOFT), loft_file(tabs, keys, texts), "--quiet")
+    assert (code, said) == (0, "1 rehearsal, 9 expectations: all held\n")
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        MetaMessage("cue_marker", text="Gloria", time=210),
+        MetaMessage("text", text="expect keys great 60", time=210),
+    ],
+)
+def test_what_stands_between_two_fingers(tmp_path: Path, between: MetaMessage) -> None:
+    """A cue point or an expectation: the fingers are no chord, and each is told on its side."""
+    keys = [loft_key(60, True, 200), loft_key(64, True, 20)]
+    data = loft_file([loft_tab("gt-8", 100)], keys, [between])
+    code, said = recorded(Hall(tmp_path, LOFT), data)
+    assert code == 0
+    done = [line.split("  ") for line in said.splitlines()[3:5]]
+    assert [cells[0] for cells in done] == ["0.200", "0.220"]
+    assert "keys great 60 down" in said
+    assert "keys great 64 down" in said
+
+
+def test_keys_of_a_console_that_plays_nothing(tmp_path: Path) -> None:
+    """They are heard, and are not worth a line each."""
+    mute = (
+        LIT.replace('name = "Great"\n', 'name = "Great"\ncontacts = "keys.1"\n', 1)
+        + """
+[[board]]
+id = "keys"
+pins = 61
+in = { port = "keys", channel = 1, first-note = 36 }
+"""
+    )
+    texts = [MetaMessage("text", text="expect keys great 60", time=900)]
+    code, said = recorded(Hall(tmp_path, mute), loft_file([], [loft_key(60, True, 100)], texts))
+    assert code == 0
+    assert "keys great" not in said
+    assert said.endswith("1 expectation: all held\n")
 
 
 # ---------------------------------------------------------------- written out
@@ -440,6 +592,41 @@ switch on
     assert set(re.split(", | and ", sentence)) == cannot
 
 
+def test_keys_and_a_transposer_that_are_wired_to_nothing(hall: Hall) -> None:
+    text = "keys great 36-96 down\nkeys great 60 up\ntranspose +2\npush BARE"
+    assert hall.told(text, "--midi-out", str(hall.folder / "x.mid")) == (
+        "stopwright: it.rehearsal cannot be written as a MIDI file:\n"
+        '  line 2: key 36 of "great" has no contact on a board\n'
+        '  line 3: key 60 of "great" has no contact on a board\n'
+        "  line 4: no console sends 'transpose +2'\n"
+        '  line 5: "BARE" has no contact on a board\n'
+    )
+
+
+def test_music_is_written_out_and_run_back() -> None:
+    """It is keys like any other in the file, and what was begun by it is still looked for."""
+    console = CONSOLES["loft"]
+    scale = tuple(
+        Touch(n / 10 + (0.0 if down else 0.1), "great", 60 + n, down)
+        for n in range(10)
+        for down in (True, False)
+    )
+    text = "tab gt-8 drum on\nmusic\nexpect struck drum\nwait 0.5\nexpect keys great 65"
+    draft = draft_of(said_in(text))
+    music = Music(tuple(sorted(scale, key=lambda touch: touch.at)), 1.0)
+    there = run(draft.on(console), console, fresh_bank(console), music)
+    data = written(recording_of(draft.on(console), there, console, "Scale", []))
+    recording = read_recording(data)
+    texts = draft_of(said_in_recording(recording))
+    back = run_recording(recording, texts.on(console), console, fresh_bank(console))
+    assert (back.held, back.failures) == (2, [])
+    assert (there.held, there.failures) == (2, [])
+    assert [(round(h.at, 6), h.effect) for h in back.relayed] == [
+        (round(h.at, 6), h.effect) for h in there.relayed
+    ]
+    assert len(there.relayed) > 20
+
+
 def test_the_memory_of_a_bank_is_not_in_the_file(hall: Hall) -> None:
     """It is said which bank the file has to be run with, and that a kept one has changed."""
     bank = fresh_bank(read_console(LARGER))
@@ -501,16 +688,19 @@ def test_a_midi_file_is_not_written_as_one(hall: Hall) -> None:
     )
 
 
-@given(st.sampled_from(["larger", "moving"]), st.lists(likely_statements(), max_size=25))
-@settings(max_examples=150, deadline=None)
-def test_any_rehearsal_that_can_travel_comes_back(name: str, lines: list[str]) -> None:
-    """The same expectations hold, and the same is seen after each that does not."""
+@given(likely_rehearsals(["larger", "moving", "loft"], travelling=True), st.none() | musics())
+@settings(max_examples=250, deadline=None)
+def test_any_rehearsal_that_can_travel_comes_back(
+    rehearsed: tuple[str, str], music: Music | None
+) -> None:
+    """The same expectations hold, the same is seen after each that does not, and the same sounds
+    at the same times.
+    """
+    name, text = rehearsed
     console = CONSOLES[name]
-    stays = ("undo", "redo", "step", "sequence", "store", "switch", "found")
-    sound = understood([line for line in lines if line.split()[0] not in stays], console)
-    draft = draft_of(said_in("\n".join(sound)))
+    draft = draft_of(said_in(text))
     rehearsal = draft.on(console)
-    there = run(rehearsal, console, fresh_bank(console))
+    there = run(rehearsal, console, fresh_bank(console), music if name == "loft" else None)
     opening = [said.text for said in draft.opening]
     data = written(recording_of(rehearsal, there, console, "Any", opening))
     recording = read_recording(data)
@@ -521,6 +711,9 @@ def test_any_rehearsal_that_can_travel_comes_back(name: str, lines: list[str]) -
         (f.said.text, f.found) for f in there.failures
     ]
     assert back.steps[-1].look == there.steps[-1].look
+    assert [(round(h.at, 6), h.effect) for h in back.relayed] == [
+        (round(h.at, 6), h.effect) for h in there.relayed
+    ]
     assert back.unknown == 0
 
 

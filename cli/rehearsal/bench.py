@@ -5,7 +5,9 @@ that writes what is set. Everything that is done goes in by the contacts; what c
 gathered step by step, and what is expected is compared with what the instrument then is.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterable
+from math import inf
 
 from attrs import define, field, frozen
 from mido.messages import Message
@@ -21,29 +23,41 @@ from cli.rehearsal.statements import (
     Said,
     place_name,
     plain_number,
+    plain_semitones,
 )
 from combination.action import CombinationAction, Reason
-from combination.contacts import Role
+from combination.bits import Numbers, Parts
+from combination.contacts import Role, Wired
 from combination.effects import (
     ContactStuck,
     Effect,
     KeepAsked,
+    OutputsOff,
+    OutputsOn,
     Refused,
+    ShadesMoved,
     Stored,
     TabDidNotFollow,
     TabsDriven,
+    TransposerTurned,
 )
-from combination.events import ChangeKept, ChangeNotKept, Event, MemoryLockTurned
+from combination.events import ChangeKept, ChangeNotKept, Event, MemoryLockTurned, RelayEvent
 from combination.instrument import Instrument
 from combination.memory import Bank, Combination, Slot
 from combination.midi import Edge, Heard
 from combination.model import Console
 from combination.ranges import Ranges
+from combination.relay import Relay
 
 FOLLOW = 0.15
 """Seconds from the start of a tab's pulse until its contact reports: common practice for tab
 magnets is a tenth of a second or two."""
 
+UNKNOWN = "unknown"
+"""Where shades are that have not been moved since switch-on."""
+RELAYED = (OutputsOff, OutputsOn, ShadesMoved, TransposerTurned)
+"""The effects by which the relay plays."""
+MILLISECOND = 0.001
 NOT_SET = ("not set",)
 """What is found in a place of the memory that holds nothing yet: words, and no list of names."""
 
@@ -58,11 +72,23 @@ class Happening:
 
 @frozen
 class Look:
-    """What is to be seen of a console: what sounds and why, the rail, the pistons lit."""
+    """What is to be seen of a console: what sounds and why, the rail, the pistons lit.
+
+    And what is down and on: keys, the pipes of ranks that are asked for and those of them that
+    speak, what divisions send out, the outputs of controls but for traps; where shades are that
+    have moved, and the transposer.
+    """
 
     sounding: dict[str, tuple[Reason, ...]] = field(factory=dict)
     rail: tuple[str, ...] = ()
     lit: tuple[str, ...] = ()
+    keys: dict[str, Numbers] = field(factory=dict)
+    pipes: dict[str, Numbers] = field(factory=dict)
+    speaking: dict[str, Numbers] = field(factory=dict)
+    lines: dict[str, Numbers] = field(factory=dict)
+    switched: tuple[str, ...] = ()
+    shades: dict[str, int] = field(factory=dict)
+    transposer: int = 0
 
 
 @frozen
@@ -112,6 +138,16 @@ class Run:
         """Every expectation that did not hold, in order."""
         return [failure for step in self.steps for failure in step.failures]
 
+    @property
+    def relayed(self) -> list[Happening]:
+        """Everything that the relay did, in order of time."""
+        return [
+            happening
+            for step in self.steps
+            for happening in step.happenings
+            if isinstance(happening.effect, RELAYED)
+        ]
+
 
 class Bench:
     """A console, and what is around it. Times are seconds; they never go back."""
@@ -134,6 +170,9 @@ class Bench:
         self._asked = {pin: wire.inverted for pin, wire in self.hand.wired.items()}
         self._reported = dict(self._asked)
         self._moving: dict[str, tuple[float, bool]] = {}
+        self._music: deque[tuple[float, Edge]] = deque()
+        self._played: set[str] = set()
+        self._moved_at = -inf
 
     def remember(self, opening: Iterable[Opening]) -> None:
         """Put what holds at the outset into the bank."""
@@ -160,11 +199,20 @@ class Bench:
         assert self.instrument is not None
         return self.instrument.action
 
+    @property
+    def relay(self) -> Relay:
+        """The relay of a console that is switched on."""
+        assert self.instrument is not None
+        return self.instrument.relay
+
     # ------------------------------------------------------------ steps
 
     def begin(self, said: Said, at: float, *, afresh: bool = True, heading: bool = False) -> Step:
-        """A step begins; what is caused is counted afresh, or goes on being counted."""
-        self.advance(at)
+        """A step begins; what is caused is counted afresh, or goes on being counted.
+
+        Music of the same instant belongs to it, as it does in a recording.
+        """
+        self.reach(at)
         self._look()
         if afresh:
             self.caused = []
@@ -174,6 +222,7 @@ class Bench:
     def withdraw(self, caused: list[Happening]) -> None:
         """The last step was none; what had been caused before it is to be seen again."""
         self.run.steps.pop()
+        self.run.steps[-1].look = None
         self.caused = caused
 
     def finish(self) -> Run:
@@ -187,16 +236,25 @@ class Bench:
         """What is to be seen at the end of the step under way."""
         if not self.run.steps or self.run.steps[-1].look is not None:
             return
-        look = Look()
-        if self.instrument is not None:
-            action = self.action
-            of = self.ranges.roster.registration
-            look = Look(
-                {control: action.why(control) for control in of(action.sounding)},
-                tuple(of(action.rail)),
-                tuple(action.lit),
-            )
-        self.run.steps[-1].look = look
+        self.run.steps[-1].look = Look() if self.instrument is None else self._seen()
+
+    def _seen(self) -> Look:
+        action, relay, console = self.action, self.relay, self.console
+        of = self.ranges.roster.registration
+        traps = {trap.id for trap in console.traps}
+        shades = {chamber.id: relay.shades(chamber.id) for chamber in console.chambers}
+        return Look(
+            {control: action.why(control) for control in of(action.sounding)},
+            tuple(of(action.rail)),
+            tuple(action.lit),
+            {k.id: keys for k in console.keyboards if (keys := relay.keys_down(k.id))},
+            {rank.id: pipes for rank in console.ranks if (pipes := relay.pipes(rank.id))},
+            {rank.id: pipes for rank in console.ranks if (pipes := relay.blown(rank.id))},
+            {d.id: lines for d in console.divisions if (lines := relay.lines_on(d.id))},
+            tuple(control for control in relay.switched if control not in traps),
+            {chamber: at for chamber, at in shades.items() if at is not None},
+            relay.transposer,
+        )
 
     def note(self, text: str) -> None:
         """Something to be seen on the bench that the console cannot know."""
@@ -205,18 +263,49 @@ class Bench:
     # ------------------------------------------------------------ time
 
     def advance(self, to: float) -> None:
-        """Let time pass; the instrument and the tabs on the bench act when they fall due."""
-        while self.instrument is not None:
-            arriving = min((at for at, _ in self._moving.values()), default=None)
-            due = [at for at in (arriving, self.instrument.next_due) if at is not None]
-            if not due or min(due) > to:
-                break
-            self.now = max(min(due), self.now)
+        """Let time pass: the instrument, the tabs and the music act when they fall due."""
+        self.reach(to)
+        while self._next_touch <= to:
+            self._touch(self._music.popleft()[1])
+
+    def reach(self, to: float) -> None:
+        """Let time pass until then, but for the music of that very instant."""
+        while (playing := self._next_touch) < to:
+            self._let_pass(playing)
+            self._touch(self._music.popleft()[1])
+        self._let_pass(to)
+
+    def _let_pass(self, to: float) -> None:
+        while (due := self._next_due) <= to:
+            self.now = max(due, self.now)
             self._arrive()
-            self._take(self.instrument.tick(self.now))
+            self._tick()
         self.now = to
+        self._tick()
+
+    @property
+    def _next_touch(self) -> float:
+        """When the music next moves a key: a millisecond later where a hand moves something.
+
+        In a recording two ports that send in one instant do it in no order.
+        """
+        if not self._music:
+            return inf
+        at = self._music[0][0]
+        return round(at + MILLISECOND, 3) if at == self._moved_at else at
+
+    @property
+    def _next_due(self) -> float:
+        """When the instrument or a tab will act by itself."""
+        if self.instrument is None:
+            return inf
+        arriving = min((at for at, _ in self._moving.values()), default=inf)
+        due = self.instrument.next_due
+        return arriving if due is None else min(arriving, due)
+
+    def _tick(self) -> None:
         if self.instrument is not None:
-            self._take(self.instrument.tick(to))
+            self._take(self.instrument.tick(self.now))
 
     def _arrive(self) -> None:
         """Tabs that have followed their pulses by now report it."""
@@ -248,7 +337,7 @@ class Bench:
                 if tab not in self.jammed:
                     self._moving[tab] = (self.now + after, on)
 
-    def _receive(self, event: Event) -> None:
+    def _receive(self, event: Event | RelayEvent) -> None:
         if self.instrument is not None:
             self._take(self.instrument.receive(event, self.now))
 
@@ -256,13 +345,19 @@ class Bench:
 
     def move(self, heard: Heard) -> None:
         """A hand or a foot moves something; a contact that sticks does not open."""
+        self._moved_at = self.now
         if isinstance(heard, Edge):
             wire = self.hand.wired[heard.pin]
             self._asked[heard.pin] = heard.closed
+            if heard.pin in self._played and heard.closed is wire.inverted:
+                self.note(f"key {wire.number}: the music holds it")
+                return
             if wire.role in (Role.TAB, Role.TAB_ON, Role.TAB_OFF):
                 self._moving.pop(wire.id, None)
             if self._reported[heard.pin] == heard.closed:
-                self.note(f"its contact is {'closed' if heard.closed else 'open'} already")
+                state = "closed" if heard.closed else "open"
+                key = f"key {wire.number}: " if wire.role is Role.KEY else ""
+                self.note(f"{key}its contact is {state} already")
                 return
             if heard.pin in self.sticking and heard.closed is wire.inverted:
                 self.note("its contact sticks")
@@ -279,12 +374,42 @@ class Bench:
             self.run.heard.append((self.now, heard, self.run.steps[-1].said))
             self._take(self.instrument.hear(heard, self.now))
 
+    def begin_music(self, edges: Iterable[tuple[float, Edge]]) -> None:
+        """Music begins, whose edges come each at its time."""
+        self._music.extend(edges)
+
+    def _touch(self, edge: Edge) -> None:
+        """The music moves a key; one that the rehearsal holds down stays down."""
+        wire = self.hand.wired[edge.pin]
+        (self._played.discard if edge.closed is wire.inverted else self._played.add)(edge.pin)
+        if not self._pressed(wire):
+            self._report(edge)
+
     def play(self, message: Message, port: str | None) -> None:
         """A message of a recording comes by a port, or by any."""
         if self.instrument is not None:
             self._take(self.instrument.message(message, self.now, port))
 
-    def ask(self, event: Event) -> None:
+    def all_up(self, keyboard: str) -> list[Heard]:
+        """What lifts every key of a keyboard that a hand holds down."""
+        wires = [wire for wire in self.hand.keys_of(keyboard) if self._pressed(wire)]
+        if not wires:
+            self.note("no key is held down")
+        return [self.hand.edge(wire, False) for wire in wires]
+
+    def transposing(self, semitones: int) -> tuple[tuple[int, Heard], ...]:
+        """What moves the transposer from where it stands."""
+        pressed = [pin for pin, wire in self.hand.wired.items() if self._pressed(wire)]
+        edges = self.hand.transposing(semitones, self.relay.transposer, pressed)
+        if not edges:
+            self.note("the transposer stands there already")
+        return edges
+
+    def _pressed(self, wire: Wired) -> bool:
+        """Whether a hand has something pressed, whatever its contact does."""
+        return self._asked[wire.pin] is not wire.inverted
+
+    def ask(self, event: Event | RelayEvent) -> None:
         """A wish that comes by no contact. A key switch stays as it was turned."""
         if isinstance(event, MemoryLockTurned):
             self._key_locked = event.locked
@@ -330,9 +455,16 @@ class Bench:
     def switch_off(self) -> None:
         """Switch off: what is in the bank stays, less what could not be kept."""
         self._lose_unkept()
+        self._let_go()
         self.instrument = None
         self._moving.clear()
         self.run.steps[-1].look = None
+
+    def _let_go(self) -> None:
+        """Without current nothing is on; the relay, which has none either, cannot say so."""
+        seen, switched = self._seen(), self.relay.switched
+        if seen.speaking or seen.lines or switched:
+            self._take([OutputsOff(_parts(seen.speaking), _parts(seen.lines), switched)])
 
     def _lose_unkept(self) -> None:
         if self.instrument is None:
@@ -359,6 +491,12 @@ class Bench:
         return tuple(self.ranges.roster.registration(bits))
 
 
+def _parts(numbers: dict[str, Numbers]) -> Parts:
+    return Parts(
+        [([[of] for of in numbers], [n.bits for n in numbers.values()], [0] * len(numbers))]
+    )
+
+
 def _agree(what: str, wanted: tuple[str, ...], found: tuple[str, ...]) -> bool:
     """Sets agree in any order. Refusals in theirs; one that names no piston is anybody's."""
     if what != "refused":
@@ -375,6 +513,29 @@ def _sounding(bench: Bench, division: str | Slot | None) -> tuple[str, ...]:
         return bench.names(action.sounding)
     of_it = {c.id for c in console.controls if console.division_of(c) == division}
     return tuple(control for control in bench.names(action.sounding) if control in of_it)
+
+
+def _numbers(
+    look: Callable[[Relay, str], Iterable[int]],
+) -> Callable[[Bench, str | Slot | None], tuple[str, ...]]:
+    """Keys, lines or pipes of something of the relay's, as words."""
+    return lambda bench, of: tuple(map(str, look(bench.relay, str(of))))
+
+
+def _struck(bench: Bench, _: object) -> tuple[str, ...]:
+    traps = [trap.id for trap in bench.console.traps]
+    struck = {
+        control
+        for happening in bench.caused
+        if isinstance(happening.effect, OutputsOn)
+        for control in happening.effect.controls
+    }
+    return tuple(trap for trap in traps if trap in struck)
+
+
+def _shades(bench: Bench, chamber: str | Slot | None) -> tuple[str, ...]:
+    position = bench.relay.shades(str(chamber))
+    return (UNKNOWN if position is None else str(position),)
 
 
 def _place(bench: Bench, _: object) -> tuple[str, ...]:
@@ -442,4 +603,13 @@ _LOOKS: dict[str, Callable[[Bench, str | Slot | None], tuple[str, ...]]] = {
     "driven": _caused(TabsDriven, _driven),
     "fault": _caused(TabDidNotFollow, lambda effect: [effect.control]),
     "stuck": _caused(ContactStuck, lambda effect: [effect.piston]),
+    "keys": _numbers(Relay.keys_down),
+    "lines": _numbers(Relay.lines),
+    "out": _numbers(Relay.lines_on),
+    "pipes": _numbers(Relay.pipes),
+    "speaking": _numbers(Relay.blown),
+    "switched": lambda bench, _: tuple(bench.relay.switched),
+    "struck": _struck,
+    "shades": _shades,
+    "transposer": lambda bench, _: (plain_semitones(bench.relay.transposer),),
 }

@@ -19,7 +19,7 @@ class WrongError(Exception):
 
 
 _WORD = re.compile(r'"[^"]*"|"|=|[^\s="]+')
-_MANY = {"CONTROLS", "PISTONS", "PLACES", "REFUSALS"}
+_MANY = {"CONTROLS", "PISTONS", "TRAPS", "NOTES", "NUMBERS", "PLACES", "REFUSALS"}
 """Slots that take several words."""
 _RAW = {"FILE", "TEXT", "VALUE"}
 """Slots that take the rest of the line, whatever stands there."""

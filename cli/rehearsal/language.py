@@ -13,20 +13,24 @@ from cli.rehearsal.forms import Form, Part, WrongError
 from cli.rehearsal.hand import Hand
 from cli.rehearsal.statements import (
     AddStep,
+    AllUp,
     Asked,
     Expect,
     Found,
     Jam,
     LockLevel,
+    MusicBegins,
     Remember,
     Statement,
     Stick,
     Store,
     Switch,
+    Transpose,
     Wait,
     Wires,
     place_name,
     plain_number,
+    plain_semitones,
 )
 from combination.contacts import Role, Wired
 from combination.effects import Refusal
@@ -35,12 +39,13 @@ from combination.events import (
     RedoAsked,
     SequenceChosen,
     StepChosen,
+    TransposerMoved,
     UndoAsked,
 )
 from combination.findings import nearest, quoted
 from combination.memory import Slot, Step
 from combination.midi import CrescendoRead, Edge, Heard, Push, ShoeRead
-from combination.model import RECALLING, Action, Console, Kind
+from combination.model import HIGHEST_TRANSPOSED, RECALLING, Action, Console, Kind, Trap
 from combination.pedals import crescendo_stages
 
 LONGEST_WAIT = 24 * 60 * 60
@@ -65,8 +70,12 @@ class _Reader:
         self.hand = Hand(console)
         self.controls = {control.id: control for control in console.controls}
         self.pistons = {piston.id: piston for piston in console.pistons}
-        self.divisions = [division.id for division in console.divisions]
+        self.divisions = {division.id: division for division in console.divisions}
         self.shoes = {shoe.id: shoe for shoe in console.shoes}
+        self.keyboards = {keyboard.id: keyboard for keyboard in console.keyboards}
+        self.ranks = {rank.id: rank for rank in console.ranks}
+        self.chambers = {chamber.id: chamber for chamber in console.chambers}
+        self.traps = [trap.id for trap in console.traps]
         self._wrong: list[str] = []
 
     def read(self, form: Form, values: Iterable[tuple[Part, Any]]) -> Statement:
@@ -128,6 +137,29 @@ class _Reader:
 
     def reading(self, word: str) -> int:
         return self._whole(word, "reading", 0, 127)
+
+    def position(self, word: str) -> int:
+        return self._whole(word, "position", 0, 127)
+
+    def semitones(self, word: str) -> int:
+        most = HIGHEST_TRANSPOSED
+        number = int(word) if re.fullmatch(r"[+-]?[0-9]{1,2}", word) else most + 1
+        if abs(number) > most:
+            expected = f"expected -{most} to +{most}"
+            self._wrong.append(f"{quoted_word(word)} is not a transposition: {expected}")
+        return number
+
+    def spans(self, words: list[str]) -> tuple[range, ...]:
+        """Numbers and runs of them, not spread out yet."""
+        found = []
+        for word in words:
+            match = re.fullmatch(r"([0-9]{1,4})(?:-([0-9]{1,4}))?", word)
+            first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
+            if first > last:
+                such = "such as 36 or 36-47"
+                self._wrong.append(f"{quoted_word(word)} is not a number or a run of them, {such}")
+            found.append(range(first, last + 1))
+        return tuple(found)
 
     def step_number(self, word: str) -> Decimal:
         if not re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,12})?", word):
@@ -314,6 +346,21 @@ class _Reader:
         read = ends[reading] if isinstance(reading, str) else reading
         return Wires(((0, ShoeRead(name, read)),))
 
+    def keys(self, keyboard: str, spans: tuple[range, ...], state: str) -> Wires:
+        """Keys all move in one instant: each has a contact, and a bounce, of its own."""
+        keys = self._keys(keyboard, spans)
+        down = state == "down"
+        return Wires(tuple((0, self.hand.key(keyboard, key, down)) for key in keys))
+
+    def transpose(self, semitones: int) -> Transpose | Asked:
+        if self.hand.transposes:
+            return Transpose(semitones)
+        return Asked(TransposerMoved(semitones))
+
+    def _keys(self, keyboard: str, spans: tuple[range, ...]) -> list[int]:
+        model = self.keyboards[keyboard]
+        return _spread(spans, f'keyboard "{keyboard}"', "key", model.lowest, model.keys)
+
     def lock(self, *, locked: bool) -> Wires | Asked:
         wire = self.hand.first(Role.LOCK, "")
         if wire is None:
@@ -340,10 +387,55 @@ class _Reader:
         moved = [*(f"{tab} on" for tab in on or ()), *(f"{tab} off" for tab in off or ())]
         return Expect("driven", tuple(moved))
 
+    def expect_keys(self, keyboard: str, spans: tuple[range, ...]) -> Expect:
+        return Expect("keys", _words(self._keys(keyboard, spans)), keyboard)
+
+    def expect_lines(self, division: str, spans: tuple[range, ...], what: str = "lines") -> Expect:
+        model = self.divisions[division]
+        if what == "out" and model.out is None:
+            raise WrongError(f'division "{division}" has no output of its own')
+        lowest, count = self.console.lines_of(model)
+        lines = _spread(spans, f'division "{division}"', "line", lowest, count)
+        return Expect(what, _words(lines), division)
+
+    def expect_pipes(self, what: str, rank: str, spans: tuple[range, ...]) -> Expect:
+        pipes = _spread(spans, f'rank "{rank}"', "pipe", 1, self.ranks[rank].pipes)
+        return Expect(what, _words(pipes), rank)
+
+    def expect_switched(self, controls: tuple[str, ...]) -> Expect:
+        for control in controls:
+            model = self.controls[control]
+            if model.out is None and not isinstance(model, Trap):
+                raise WrongError(f'"{control}" has no output that could be switched')
+        return Expect("switched", controls)
+
+    def expect_shades(self, chamber: str, position: int | str) -> Expect:
+        stages = self.chambers[chamber].stages
+        if stages is not None and isinstance(position, int) and position > stages:
+            raise WrongError(f'the shades of "{chamber}" have no stage {position}: 0 to {stages}')
+        return Expect("shades", (str(position),), chamber)
+
     def _sound(self, slot: Slot) -> Slot:
         if self._wrong:
             raise WrongError(*self._wrong)
         return slot
+
+
+def _spread(spans: tuple[range, ...], owner: str, what: str, lowest: int, count: int) -> list[int]:
+    """Runs of numbers spread out, upwards.
+
+    Raises:
+        WrongError: if their owner has not got one of them.
+    """
+    there = range(lowest, lowest + count)
+    for number in (number for span in spans for number in (span[0], span[-1])):
+        if number not in there:
+            raise WrongError(f"{owner} has no {what} {number}: it has {there[0]} to {there[-1]}")
+    return sorted({number for span in spans for number in span})
+
+
+def _words(numbers: Iterable[int]) -> tuple[str, ...]:
+    return tuple(map(str, numbers))
 
 
 def quoted_word(word: str) -> str:
@@ -362,6 +454,14 @@ _SLOTS: dict[str, Callable[[_Reader, Any], Any]] = {
     "PISTON": _Reader.piston,
     "PISTONS": _Reader.several_pistons,
     "DIVISION": lambda reader, word: reader._known(word, "division", reader.divisions),
+    "KEYBOARD": lambda reader, word: reader._known(word, "keyboard", reader.keyboards),
+    "RANK": lambda reader, word: reader._known(word, "rank", reader.ranks),
+    "CHAMBER": lambda reader, word: reader._known(word, "chamber", reader.chambers),
+    "TRAPS": lambda reader, words: tuple(reader._known(w, "trap", reader.traps) for w in words),
+    "NOTES": _Reader.spans,
+    "NUMBERS": _Reader.spans,
+    "POSITION": _Reader.position,
+    "SEMITONES": _Reader.semitones,
     "SHOE": lambda reader, word: reader._known(word, "shoe", reader.shoes),
     "PLACES": _Reader.places,
     "REFUSALS": _Reader.refusals,
@@ -422,6 +522,21 @@ FORMS: tuple[Form, ...] = (
     ),
     Form("crescendo READING|heel|toe", "the crescendo pedal gives a reading", _Reader.crescendo),
     Form("shoe SHOE READING|heel|toe", "an expression shoe gives a reading", _Reader.shoe),
+    Form(
+        "keys KEYBOARD all up",
+        "every key of a keyboard comes up",
+        lambda _, keyboard: AllUp(keyboard),
+    ),
+    Form(
+        "keys KEYBOARD NOTES down|up",
+        "keys go down or come up, all at once: MIDI note numbers and runs, as in 36 48-52",
+        _Reader.keys,
+    ),
+    Form(
+        "transpose SEMITONES",
+        "the transposer is moved: -6 to +6, by its switch or its pushes if it has them",
+        _Reader.transpose,
+    ),
     Form("wait SECONDS", "time passes", lambda _, milliseconds: Wait(milliseconds)),
     Form("lock", "the key switch locks the memory", lambda reader: reader.lock(locked=True)),
     Form("unlock", "the key switch frees the memory", lambda reader: reader.lock(locked=False)),
@@ -437,6 +552,7 @@ FORMS: tuple[Form, ...] = (
         "put a sequence on the desk; default: the one that nobody wrote",
         lambda _, name: Asked(SequenceChosen(None if name == "default" else unquoted(name))),
     ),
+    Form("music", "the music that is given with --music begins", lambda _: MusicBegins()),
     Form("close PIN", "a wire closes, whatever is on it", lambda r, pin: r.wire(pin, closed=True)),
     Form("open PIN", "a wire opens", lambda reader, pin: reader.wire(pin, closed=False)),
     Form("program PIN", "a program change arrives for a pin", _Reader.program),
@@ -534,5 +650,50 @@ FORMS: tuple[Form, ...] = (
         "expect stuck PISTONS|nothing",
         "which pistons were found stuck since the last statement",
         lambda _, pistons: Expect("stuck", pistons),
+    ),
+    Form(
+        "expect keys KEYBOARD NOTES|nothing",
+        "exactly these keys are down, whatever the transposer does",
+        _Reader.expect_keys,
+    ),
+    Form(
+        "expect lines DIVISION NOTES|nothing",
+        "exactly these lines of a division are played, by its keyboard and couplers",
+        _Reader.expect_lines,
+    ),
+    Form(
+        "expect out DIVISION NOTES|nothing",
+        "exactly these are on at the output that a division has of its own",
+        lambda reader, *words: reader.expect_lines(*words, "out"),
+    ),
+    Form(
+        "expect pipes RANK NUMBERS|nothing",
+        "exactly these pipes are asked for, counted from 1",
+        lambda reader, *words: reader.expect_pipes("pipes", *words),
+    ),
+    Form(
+        "expect speaking RANK NUMBERS|nothing",
+        "exactly these pipes are on now: strokes and longest on-times end",
+        lambda reader, *words: reader.expect_pipes("speaking", *words),
+    ),
+    Form(
+        "expect switched CONTROLS|nothing",
+        "exactly these controls have their outputs on; traps, during a stroke",
+        _Reader.expect_switched,
+    ),
+    Form(
+        "expect struck TRAPS|nothing",
+        "which traps have been struck since the last statement",
+        lambda _, traps: Expect("struck", traps),
+    ),
+    Form(
+        "expect shades CHAMBER POSITION|unknown",
+        "a chamber's shades: the controller's value or the stage; unknown until a shoe moves",
+        _Reader.expect_shades,
+    ),
+    Form(
+        "expect transposer SEMITONES",
+        "where the transposer stands",
+        lambda _, semitones: Expect("transposer", (plain_semitones(semitones),)),
     ),
 )

@@ -20,6 +20,7 @@ from cli.rehearsal.statements import (
     Expect,
     Found,
     Line,
+    MusicBegins,
     Opening,
     Rehearsal,
     Said,
@@ -183,9 +184,13 @@ def _forms_for(words: list[str]) -> list[Form]:
 
 def _out_of_order(lines: Iterable[Line]) -> Iterator[tuple[Said, str]]:
     """What is asked of a console that is switched off, or looked for where nothing can be."""
-    on, begun = True, False
+    on, begun, music = True, False, False
     for line in lines:
         does = line.does
+        if isinstance(does, MusicBegins):
+            if music:
+                yield line.said, "the music has begun already"
+            music = True
         if isinstance(does, Found):
             if on and begun:
                 yield line.said, "a pin is found so at switch-on: at the outset, or while off"

@@ -1,4 +1,4 @@
-"""Standard MIDI Files as recordings of a console: from bytes to timed messages, and back.
+"""Standard MIDI Files, as recordings or as music: from bytes to timed messages, and back.
 
 Times come out as seconds by the file's own tempos. Read here rather than by mido, whose reader
 loses the time before a meta event that it does not know, and can be kept busy for hours by a
@@ -6,7 +6,7 @@ file that a person was handed; each message is mido's all the same. Nothing here
 console is, or opens a file.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from io import BytesIO
 
 from attrs import define, field, frozen
@@ -19,6 +19,8 @@ LARGEST = 1024 * 1024
 """Bytes. At twenty messages a second, which a busy organist sends, more than three hours."""
 LONGEST = 24 * 60 * 60
 """Seconds. Nobody records for longer than a day."""
+PERCUSSION = 9
+"""The channel, from 0, that General MIDI keeps for drums."""
 LONGEST_TEXT = 30_000
 """Bytes of a text event. More than any statement of a rehearsal may have."""
 
@@ -27,6 +29,8 @@ _USUAL_TEMPO = 500_000
 _TICKS = 500
 """Ticks to the beat of the files written here: at the usual tempo a tick is a millisecond."""
 _TEXT, _TRACK_NAME, _CUE, _DEVICE, _END, _TEMPO = 0x01, 0x03, 0x07, 0x09, 0x2F, 0x51
+_CUE_POINT, _MESSAGE, _WORDS = range(3)
+"""What of a file is at the same tick comes in this order."""
 
 
 class MidiFileError(Exception):
@@ -76,6 +80,15 @@ class Recording:
     ports: tuple[str, ...] = ()
 
 
+@frozen
+class Track:
+    """One track of a file: its number, from 1, its name, and the messages in it, in order."""
+
+    number: int
+    name: str
+    played: tuple[Played, ...]
+
+
 # ---------------------------------------------------------------- from bytes
 
 
@@ -88,13 +101,8 @@ def read_recording(data: bytes) -> Recording:
     Raises:
         MidiFileError: if it is broken, of another type, timed by film frames, or too long.
     """
-    if len(data) > LARGEST:
-        raise MidiFileError(f"it is longer than {LARGEST // 1024 // 1024} MiB")
-    ticks_per_beat, chunks = _chunks(data)
-    tracks = [_Track(number, chunk) for number, chunk in enumerate(chunks, 1)]
-    for track in tracks:
-        track.read()
-    spans = _Spans(ticks_per_beat, [tempo for track in tracks for tempo in track.tempos])
+    tracks, ticks_per_beat, tempos = _read(data)
+    spans = _Spans(ticks_per_beat, tempos)
     found = sorted(
         (event for track in tracks for event in track.events),
         key=lambda event: (event.tick, event.rank),
@@ -104,9 +112,42 @@ def read_recording(data: bytes) -> Recording:
     return Recording(tracks[0].name if len(tracks) > 1 else "", entries, lasts)
 
 
+def read_tracks(data: bytes) -> tuple[tuple[Track, ...], float]:
+    """Read a Standard MIDI File of type 0 or 1 track by track; how long it lasts, in seconds.
+
+    Raises:
+        MidiFileError: as `read_recording`.
+    """
+    readers, ticks_per_beat, tempos = _read(data)
+    tracks, lasts = [], 0.0
+    for reader in readers:
+        spans = _Spans(ticks_per_beat, tempos)
+        played = tuple(
+            Played(spans.seconds(event.tick), event.names, event.data)
+            for event in reader.events
+            if event.rank == _MESSAGE
+        )
+        tracks.append(Track(reader.number, reader.name, played))
+        lasts = max(lasts, spans.seconds(reader.tick))
+    return tuple(tracks), lasts
+
+
+def _read(data: bytes) -> tuple[list["_Reader"], int, list[tuple[int, int]]]:
+    """The tracks, read; ticks to the beat; and the tempos of all tracks, each with its tick."""
+    if len(data) > LARGEST:
+        raise MidiFileError(f"it is longer than {LARGEST // 1024 // 1024} MiB")
+    ticks_per_beat, chunks = _chunks(data)
+    tracks = [_Reader(number, chunk) for number, chunk in enumerate(chunks, 1)]
+    for track in tracks:
+        track.read()
+    return tracks, ticks_per_beat, [tempo for track in tracks for tempo in track.tempos]
+
+
 def _chunks(data: bytes) -> tuple[int, list[bytes]]:
     """Ticks to the beat, and the bytes of each track."""
-    if data[:4] != HEADER or len(data) < 14:
+    if data[: len(HEADER)] != HEADER:
+        raise MidiFileError("it does not begin as a Standard MIDI File does")
+    if len(data) < 14:
         raise MidiFileError("it ends within its header")
     length, kind, count, division = (
         int.from_bytes(data[first:last]) for first, last in ((4, 8), (8, 10), (10, 12), (12, 14))
@@ -135,7 +176,7 @@ def _chunks(data: bytes) -> tuple[int, list[bytes]]:
 
 @frozen
 class _Event:
-    """Something of a track, at its tick; ``rank`` orders what is at the same tick."""
+    """Something of a track, at its tick; ``rank`` says what, and orders what is at one tick."""
 
     tick: int
     rank: int
@@ -143,9 +184,9 @@ class _Event:
     data: bytes
 
     def entry(self, at: float) -> Entry:
-        if self.rank == 1:
+        if self.rank == _MESSAGE:
             return Played(at, self.names, self.data)
-        return (Cued if self.rank == 0 else Told)(at, _text(self.data))
+        return (Cued if self.rank == _CUE_POINT else Told)(at, _text(self.data))
 
 
 def _text(data: bytes) -> str:
@@ -154,7 +195,7 @@ def _text(data: bytes) -> str:
 
 
 @define
-class _Track:
+class _Reader:
     """One track as it is read."""
 
     number: int
@@ -181,7 +222,7 @@ class _Track:
                     return
             elif status in (0xF0, 0xF7):
                 self._take(self._number())
-                self._add(1, bytes((0xF0, 0xF7)))
+                self._add(_MESSAGE, bytes((0xF0, 0xF7)))
             elif status > 0xF0:
                 raise self._broken(f"has a byte {status:02X} where a message should begin")
             else:
@@ -192,7 +233,7 @@ class _Track:
         data = self._take(SPEC_BY_STATUS[status]["length"] - 1)
         if any(byte > 0x7F for byte in data):
             raise self._broken("has a message that another begins within")
-        self._add(1, bytes((status, *data)))
+        self._add(_MESSAGE, bytes((status, *data)))
 
     def _meta(self) -> bool:
         """A meta event; returns whether it ends the track."""
@@ -208,7 +249,7 @@ class _Track:
         elif kind == _DEVICE:
             self.device = _text(data)
         elif kind in (_TEXT, _CUE):
-            self._add(2 if kind == _TEXT else 0, data)
+            self._add(_WORDS if kind == _TEXT else _CUE_POINT, data)
         return kind == _END
 
     def _add(self, rank: int, data: bytes) -> None:
@@ -271,39 +312,66 @@ class _Spans:
 # ---------------------------------------------------------------- to bytes
 
 
+@frozen
+class Voice:
+    """A track to be written: what it begins with, and its messages in order, by milliseconds.
+
+    Each message is one of its own, whose time is set when it is written.
+    """
+
+    heading: tuple[MetaMessage, ...]
+    messages: Sequence[tuple[int, Message]]
+
+
 def written(recording: Recording) -> bytes:
     """A recording as a file of type 1: a track for each port, ticks of a millisecond.
 
     What is told and the cue points are in the first track, under the recording's title.
     """
-    file = MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
-    heading = [
-        MetaMessage("track_name", name=recording.title),
-        MetaMessage("set_tempo", tempo=_USUAL_TEMPO),
-    ]
     words = [entry for entry in recording.entries if not isinstance(entry, Played)]
-    file.tracks.append(_track(recording.lasts, heading, words))
+    voices = []
     for port in recording.ports:
-        names = [MetaMessage("track_name", name=port), MetaMessage("device_name", name=port)]
+        names = MetaMessage("track_name", name=port), MetaMessage("device_name", name=port)
         here = [e for e in recording.entries if isinstance(e, Played) and port in e.port]
-        file.tracks.append(_track(recording.lasts, names, here))
+        voices.append(Voice(names, [(_tick(played.at), played.message) for played in here]))
+    return written_voices(recording.title, voices, recording.lasts, words)
+
+
+def written_voices(
+    title: str, voices: Iterable[Voice], lasts: float, words: Iterable[Told | Cued] = ()
+) -> bytes:
+    """A file of type 1: a track with its title and words, one for each voice, all as long.
+
+    ``lasts`` is in seconds, a tick a millisecond.
+    """
+    file = MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
+    heading = (
+        MetaMessage("track_name", name=title),
+        MetaMessage("set_tempo", tempo=_USUAL_TEMPO),
+    )
+    file.tracks.append(_track(heading, [(_tick(word.at), _meta(word)) for word in words], lasts))
+    file.tracks.extend(_track(voice.heading, voice.messages, lasts) for voice in voices)
     whole = BytesIO()
     file.save(file=whole)
     return whole.getvalue()
 
 
-def _track(lasts: float, heading: list[MetaMessage], entries: Sequence[Entry]) -> MidiTrack:
+def _track(
+    heading: Iterable[MetaMessage], timed: Iterable[tuple[int, Message | MetaMessage]], lasts: float
+) -> MidiTrack:
     track = MidiTrack(heading)
     tick = 0
-    for entry in entries:
-        now = round(entry.at * 1000)
-        track.append(_event(entry).copy(time=now - tick))
+    for now, event in timed:
+        event.time = now - tick
+        track.append(event)
         tick = now
-    track.append(MetaMessage("end_of_track", time=max(round(lasts * 1000) - tick, 0)))
+    track.append(MetaMessage("end_of_track", time=max(_tick(lasts) - tick, 0)))
     return track
 
 
-def _event(entry: Entry) -> Message | MetaMessage:
-    if isinstance(entry, Played):
-        return entry.message
-    return MetaMessage("cue_marker" if isinstance(entry, Cued) else "text", text=entry.text)
+def _tick(at: float) -> int:
+    return round(at * 1000)
+
+
+def _meta(word: Told | Cued) -> MetaMessage:
+    return MetaMessage("cue_marker" if isinstance(word, Cued) else "text", text=word.text)

@@ -5,29 +5,37 @@ statement means is said in `cli.rehearsal.lines`, and what it does to a console 
 `cli.rehearsal.bench`.
 """
 
-from collections.abc import Iterable, Iterator
-from math import ceil
+from collections.abc import Iterable, Iterator, Sequence
+from math import ceil, floor
+
+from attrs import define
 
 from cli.output import progress
-from cli.rehearsal.bench import Bench, Run
+from cli.rehearsal.bench import RELAYED, Bench, Run
 from cli.rehearsal.hand import Hand
 from cli.rehearsal.midi_files import Cued, Entry, Played, Recording, Told
 from cli.rehearsal.statements import (
+    AllUp,
     Asked,
     Expect,
     Found,
     Jam,
     Line,
+    Music,
+    MusicBegins,
     Rehearsal,
     Said,
     Statement,
     Stick,
     Store,
     Switch,
+    Transpose,
     Wait,
     Wires,
+    plain_runs,
+    plain_semitones,
 )
-from combination.contacts import Role
+from combination.contacts import Role, unwired_pin
 from combination.memory import Bank
 from combination.midi import CrescendoRead, Edge, Heard, Push, ShoeRead, Wiring
 from combination.model import Console
@@ -38,18 +46,26 @@ QUARTER = 25
 The quarter is longer than the usual bounce of a contact, so that none swallows what is done;
 where a console has contacts that bounce for longer, the quarter is as long as that.
 """
+TOGETHER = 0.05
+"""Seconds in which the fingers of a chord come down, and after which a shoe has stopped."""
+A_WHILE = 10_000
+"""Milliseconds between two signs of progress."""
 _HONOURED = (["console"], ["choose"], ["memory"], ["expect"])
 """How the texts of a recording begin that are statements: those that a console does not send."""
 
 
-def run(rehearsal: Rehearsal, console: Console, bank: Bank) -> Run:
-    """Run a rehearsal with a bank seated on its console; the bank is changed in place."""
+def run(rehearsal: Rehearsal, console: Console, bank: Bank, music: Music | None = None) -> Run:
+    """Run a rehearsal with a bank seated on its console; the bank is changed in place.
+
+    Music begins where the rehearsal says so, or else when everything else is done. It is played
+    by the contacts of the keys, and the run lasts until it is over.
+    """
     bench = Bench(console, bank)
     bench.remember(rehearsal.opening)
-    performance = _Performance(bench)
+    performance = _Performance(bench, music)
     for line in progress(rehearsal.lines, "Rehearsing"):
         performance.do(line)
-    performance.begin()
+    performance.end()
     return bench.finish()
 
 
@@ -101,7 +117,7 @@ def recording_of(
     for at, heard, said in run.heard:
         sent = wiring.spoken(heard)
         if sent is None:
-            faults[said.order] = f"{said.place}: {_unsent(heard)}"
+            faults.setdefault(said.order, f"{said.place}: {_unsent(heard)}")
         else:
             entries.append(Played(at, (sent[0],), bytes(sent[1].bin())))
     if faults:
@@ -115,7 +131,11 @@ def _unsent(heard: Heard) -> str:
         return "the crescendo pedal is wired to nothing"
     if isinstance(heard, ShoeRead):
         return f'shoe "{heard.shoe}" is wired to nothing'
-    return f'"{heard.pin.partition(".")[2]}" has no contact on a board'
+    owner = heard.pin.partition(".")[2]
+    keyboard, _, key = owner.rpartition(".")
+    if heard.pin == unwired_pin(Role.KEY, owner):
+        return f'key {key} of "{keyboard}" has no contact on a board'
+    return f'"{owner}" has no contact on a board'
 
 
 def _ports(console: Console) -> tuple[str, ...]:
@@ -132,13 +152,16 @@ class _Performance:
     milliseconds, so that a recording by milliseconds has the same times.
     """
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, music: Music | None) -> None:
         timing = bench.console.timing
         self.bench = bench
-        self.quarter = max(QUARTER, ceil(1000 * max(timing.bounce, timing.key_bounce)))
+        self.music = music
+        self.rest = floor(1000 * timing.key_bounce) + 1
+        self.quarter = max(QUARTER, self.rest, ceil(1000 * timing.bounce))
         self.next = 0
         self.done = 0
         self.begun = False
+        self.music_ends = 0
 
     def begin(self) -> None:
         """Switch on, once what is found by then has been said."""
@@ -146,6 +169,25 @@ class _Performance:
             self.begun = True
             self.bench.switch_on(0.0)
             self._over(0)
+
+    def end(self) -> None:
+        """Everything has been said: music that has not begun does, and all is played to its end."""
+        self.begin()
+        if self.music is not None:
+            self._do(Said(0, "", "music"), MusicBegins())
+        for moment in progress(range(self.done, self.music_ends, A_WHILE), "Playing"):
+            self.bench.advance(moment / 1000)
+        self.bench.advance(max(self.done, self.music_ends) / 1000)
+
+    def _begin_music(self) -> None:
+        if self.music is None:
+            self.bench.note("there is no music")
+            return
+        edges = self.bench.hand.playing(self.music, self.rest)
+        self.bench.begin_music([((self.next + at) / 1000, edge) for at, edge in edges])
+        lasts = ceil(1000 * self.music.lasts)
+        self.music_ends = self.next + max([lasts, *(at for at, _ in edges[-1:])])
+        self.music = None
 
     def do(self, line: Line) -> None:
         does, bench = line.does, self.bench
@@ -162,9 +204,12 @@ class _Performance:
             self.next += does.milliseconds
             bench.advance(self.done / 1000)
         else:
-            bench.run.told.append(Cued(self.next / 1000, line.said.text))
-            bench.begin(line.said, self.next / 1000)
-            self._over(self._perform(does))
+            self._do(line.said, does)
+
+    def _do(self, said: Said, does: Statement) -> None:
+        self.bench.run.told.append(Cued(self.next / 1000, said.text))
+        self.bench.begin(said, self.next / 1000)
+        self._over(self._perform(does))
 
     def _over(self, last: int) -> None:
         """A statement is over whose last edge came so many half moments after its start."""
@@ -176,11 +221,14 @@ class _Performance:
     def _perform(self, does: Statement) -> int:
         bench = self.bench
         if isinstance(does, Wires):
-            for late, heard in does.edges:
-                bench.advance((self.next + 2 * self.quarter * late) / 1000)
-                bench.move(heard)
-            return max((late for late, _ in does.edges), default=0)
-        if isinstance(does, Asked):
+            return self._move(does.edges)
+        if isinstance(does, Transpose):
+            return self._move(bench.transposing(does.semitones))
+        if isinstance(does, AllUp):
+            return self._move([(0, heard) for heard in bench.all_up(does.keyboard)])
+        if isinstance(does, MusicBegins):
+            self._begin_music()
+        elif isinstance(does, Asked):
             bench.ask(does.event)
         elif isinstance(does, Stick):
             bench.stick(does.pin, does.sticks)
@@ -195,11 +243,48 @@ class _Performance:
                 bench.switch_off()
         return 0
 
+    def _move(self, edges: Sequence[tuple[int, Heard]]) -> int:
+        for late, heard in edges:
+            self.bench.reach((self.next + 2 * self.quarter * late) / 1000)
+            self.bench.move(heard)
+        return max((late for late, _ in edges), default=0)
+
+
+@define
+class _Gesture:
+    """Keys that go down or come up together, or a shoe on its way: one step of a recording.
+
+    ``verb`` and ``way`` are the words around its numbers: keys, or the reading that a shoe has
+    come to. What follows by ``until`` (seconds) may belong to it.
+    """
+
+    verb: str
+    numbers: set[int]
+    way: str
+    since: float
+    until: float
+
+    @property
+    def words(self) -> str:
+        return f"{self.verb} {plain_runs(self.numbers)} {self.way}".strip()
+
+    def takes(self, other: "_Gesture") -> bool:
+        """Whether the other belongs to it, and if so is in it from now on."""
+        if (other.verb, other.way) != (self.verb, self.way) or other.since > self.until:
+            return False
+        if self.way:
+            self.numbers |= other.numbers
+        else:
+            self.numbers, self.until = other.numbers, other.until
+        return True
+
 
 class _Listening:
     """The entries of a recording, heard one after another.
 
-    With cue points each begins what an expectation looks back to; without, each message does.
+    With cue points each begins what an expectation looks back to. Without, each message does;
+    but keys and shoes begin afresh only what the relay did, so that what a piston did can still
+    be looked for while the music goes on.
     """
 
     def __init__(self, bench: Bench, rehearsal: Rehearsal) -> None:
@@ -208,17 +293,20 @@ class _Listening:
         self.instrument = bench.instrument
         self.lines = {line.said.order: line for line in rehearsal.lines}
         self.cued = False
+        self.gesture: _Gesture | None = None
         self.ports = _ports(bench.console)
+        sent_out = any(division.out for division in bench.console.divisions)
+        self.mute = not (bench.console.ranks or bench.console.traps or sent_out)
 
     def hear(self, order: int, entry: Entry) -> None:
         bench = self.bench
         if isinstance(entry, Cued):
-            self.cued = True
+            self.cued, self.gesture = True, None
             bench.begin(Said(order, "", printable(entry.text)), entry.at, heading=True)
         elif isinstance(entry, Played):
             self._message(entry)
         elif order in self.lines:
-            line = self.lines[order]
+            line, self.gesture = self.lines[order], None
             bench.advance(entry.at)
             if isinstance(line.does, Expect):
                 bench.check(line.said, line.does)
@@ -231,16 +319,25 @@ class _Listening:
             bench.run.unknown += 1
             bench.advance(played.at)
             return
-        words = _words(bench.hand, heard)
-        if words is None:
-            bench.advance(played.at)
-            bench.play(message, port)
-            return
+        gesture = _gesture(bench.hand, heard, played.at)
+        words = gesture.words if gesture else _words(bench.hand, heard)
         caused = bench.caused
-        step = bench.begin(Said(0, "", words), played.at, afresh=not self.cued)
-        bench.play(message, port)
-        if not step.happenings and not _is_press(bench.hand, heard):
-            bench.withdraw(caused)
+        bench.advance(played.at)
+        if words is None:
+            bench.play(message, port)
+        elif gesture and self.gesture and self.gesture.takes(gesture):
+            bench.run.steps[-1].said = Said(0, "", self.gesture.words)
+            bench.play(message, port)
+        else:
+            if gesture and not self.cued:
+                bench.caused = [h for h in bench.caused if not isinstance(h.effect, RELAYED)]
+            afresh = not self.cued and gesture is None
+            step = bench.begin(Said(0, "", words), played.at, afresh=afresh)
+            bench.play(message, port)
+            if step.happenings or (_is_press(bench.hand, heard) and not (gesture and self.mute)):
+                self.gesture = gesture
+            else:
+                bench.withdraw(caused)
 
 
 def _is_press(hand: Hand, heard: Heard) -> bool:
@@ -250,20 +347,30 @@ def _is_press(hand: Hand, heard: Heard) -> bool:
     return isinstance(heard, Push)
 
 
-def _words(hand: Hand, heard: Heard) -> str | None:
-    """What a pin or a pedal says, as a rehearsal would write it; None for keys and shoes."""
+def _gesture(hand: Hand, heard: Heard, at: float) -> _Gesture | None:
+    """What a key or a shoe does; None of anything else."""
+    until = at + TOGETHER
     if isinstance(heard, ShoeRead):
+        return _Gesture(f"shoe {heard.shoe}", {heard.reading}, "", at, until)
+    wire = hand.wired.get(heard.pin) if isinstance(heard, Edge) else None
+    if wire is None or wire.role is not Role.KEY or not isinstance(heard, Edge):
         return None
+    way = "up" if heard.closed is wire.inverted else "down"
+    return _Gesture(f"keys {wire.id}", {wire.number}, way, at, until)
+
+
+def _words(hand: Hand, heard: Heard) -> str | None:
+    """What another pin or pedal says, as a rehearsal would write it; None if it is unused."""
     if isinstance(heard, CrescendoRead):
         return f"crescendo {heard.reading}"
-    wire = hand.wired.get(heard.pin)
-    if wire is None or wire.role is Role.KEY:
+    wire = None if isinstance(heard, ShoeRead) else hand.wired.get(heard.pin)
+    if wire is None:
         return None
-    if isinstance(heard, Push):
-        return _EDGES[wire.role][0].replace("press", "push").format(wire.id)
-    pressed = heard.closed is not wire.inverted
     down, up = _EDGES[wire.role]
-    return (down if pressed else up).format(wire.id)
+    words = down if isinstance(heard, Push) or _is_press(hand, heard) else up
+    if isinstance(heard, Push):
+        words = words.replace("press", "push")
+    return words.format(wire.id, plain_semitones(wire.number))
 
 
 _EDGES = {
@@ -276,6 +383,8 @@ _EDGES = {
     Role.TOUCH_ON: ("tab {} on", "touch {} over"),
     Role.TOUCH_OFF: ("tab {} off", "touch {} over"),
     Role.LOCK: ("lock", "unlock"),
+    Role.TRANSPOSE_BY: ("transpose by {1}", "transpose by {1} over"),
+    Role.TRANSPOSE_TO: ("transpose {1}", "transpose {1} over"),
 }
 
 

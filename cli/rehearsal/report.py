@@ -1,7 +1,8 @@
 """A rehearsal that was run, as a person reads it and as a program does.
 
-For a person each step says what changed, division by division, with the reason; on a console
-of many controls a list of all that sounds would hide it. Nothing here runs or prints.
+For a person each step says what changed, division by division and rank by rank; on a console of
+many controls a list of all that sounds would hide it, and so would every stroke of a drum. A
+program is told of each effect. Nothing here runs or prints.
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator
@@ -10,8 +11,15 @@ from typing import Any
 
 from attrs import frozen
 
+from cli.naming import plural
 from cli.rehearsal.bench import NOT_SET, Failure, Happening, Look, Run, Step
-from cli.rehearsal.statements import Said, place_name, plain_number
+from cli.rehearsal.statements import (
+    Said,
+    place_name,
+    plain_number,
+    plain_runs,
+    plain_semitones,
+)
 from combination.action import Reason
 from combination.effects import (
     ContactFreed,
@@ -20,24 +28,35 @@ from combination.effects import (
     Effect,
     KeptAfterAll,
     LevelChanged,
+    OutputsOff,
+    OutputsOn,
     PistonLampsChanged,
     RailChanged,
     Refused,
     SequencePlaced,
+    ShadesMoved,
     SoundingChanged,
     StepReached,
     Stored,
     TabDidNotFollow,
     TabsDriven,
+    TransposerTurned,
 )
-from combination.model import Console
+from combination.model import Console, Stroke
 
 SHORT = 30
 """Characters that are read at a glance."""
 GLANCE = 3
 """Names in a list that is compared with another at a glance."""
+NUMBERED = ("keys", "lines", "out", "pipes", "speaking")
+"""What can be expected of keys, lines and pipes, which have numbers and no names."""
 _Row = tuple[float, str, str, str]
 """When (seconds), where, what comes of it there, and how many sound there then."""
+_Place = tuple[str, str]
+"""Something that goes out: pipes of a rank, lines of a division, controls, or traps."""
+_Thing = int | str
+_Turns = dict[_Thing, list[tuple[float, bool]]]
+"""When each thing was turned on and off, in order."""
 _Shown = SoundingChanged | RailChanged | PistonLampsChanged
 COLUMNS = ("time", "line", "what is done", "where", "what comes of it", "sounding")
 FULL_COLUMNS = ("time", "line", "what is done", "where", "what there is", "sounding")
@@ -45,10 +64,13 @@ FULL_COLUMNS = ("time", "line", "what is done", "where", "what there is", "sound
 
 @frozen
 class _Account:
-    """How one kind of effect is told: under which word, in words, and as data."""
+    """How one kind of effect is told: under which word, in words, and as data.
+
+    Without words a person is told by what there is at the end of the step.
+    """
 
     word: str
-    words: Callable[[Any], str]
+    words: Callable[[Any], str] | None
     data: Callable[[Any], dict[str, Any]]
 
 
@@ -101,19 +123,47 @@ _ACCOUNTS: dict[type[Effect], _Account] = {
         },
     ),
     SequencePlaced: _Account("sequence", lambda e: e.name or "default", lambda e: {"name": e.name}),
+    OutputsOff: _Account("off", None, lambda e: _turned(e)),
+    OutputsOn: _Account("on", None, lambda e: _turned(e)),
+    ShadesMoved: _Account("shades", None, lambda e: {"chamber": e.chamber, "position": e.position}),
+    TransposerTurned: _Account("transposer", None, lambda e: {"semitones": e.semitones}),
 }
 """What is told of effects, besides what changed in what sounds, shows and is lit."""
+
+
+def _turned(effect: OutputsOff | OutputsOn) -> dict[str, Any]:
+    return {
+        "pipes": {rank: list(pipes) for rank, pipes in effect.pipes},
+        "out": {division: list(lines) for division, lines in effect.lines},
+        "controls": list(effect.controls),
+    }
 
 
 def _listed(names: Iterable[str]) -> str:
     return " ".join(names)
 
 
-def _plus_and_minus(on: str, off: str) -> str:
-    """What came and what went: in one line where it is short."""
-    parts = [part for part in (f"+ {on}" if on else "", f"- {off}" if off else "") if part]
-    short = sum(map(len, parts)) <= SHORT
-    return ("  " if short else "\n").join(parts)
+def _plus_and_minus(on: str, off: str, besides: str = "") -> str:
+    """What came, what went, and what else there is to say."""
+    return _joined(f"+ {on}" if on else "", f"- {off}" if off else "", besides)
+
+
+def _joined(*parts: str) -> str:
+    """Those that say anything: in one line where it is short."""
+    said = [part for part in parts if part]
+    short = sum(map(len, said)) <= SHORT
+    return ("  " if short else "\n").join(said)
+
+
+def _at_a_glance(things: Collection[_Thing]) -> str:
+    """Names in a row; numbers, neighbours as a run, or of many how many they are."""
+    numbers = [thing for thing in things if isinstance(thing, int)]
+    if not numbers:
+        return _listed(map(str, things))
+    runs = plain_runs(numbers)
+    if len(runs) <= SHORT:
+        return runs
+    return f"{len(numbers)} from {min(numbers)} to {max(numbers)}"
 
 
 def moment(at: float) -> str:
@@ -135,6 +185,14 @@ class Sheet:
             (division.id, division.name) for division in console.divisions
         ]
         self._division_of = {c.id: console.division_of(c) for c in console.controls}
+        self._traps = {trap.id for trap in console.traps}
+        self._reiterating = {r.id for r in console.ranks if r.stroke is Stroke.REITERATE}
+        self._places: list[tuple[_Place, str]] = [
+            *((("pipes", rank.id), rank.name) for rank in console.ranks),
+            *((("lines", division.id), f"{division.name} out") for division in console.divisions),
+            (("controls", ""), "switched"),
+            (("traps", ""), "traps"),
+        ]
         if None in self._division_of.values():
             self._divisions.append((None, "no division"))
 
@@ -150,7 +208,12 @@ class Sheet:
 
     def _told(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
         """In order of time; notes and failures stand at the end, with no time of their own."""
-        changed = [*self._sounding(step, before, look), *self._rail_and_lamps(step, before, look)]
+        changed = [
+            *self._sounding(step, before, look),
+            *self._rail_and_lamps(step, before, look),
+            *self._outputs(step, before, look),
+            *self._set(step, before, look),
+        ]
         yield from sorted([*changed, *_happened(step)], key=lambda row: row[0])
         yield from ((step.at, "bench", note, "") for note in step.notes)
         yield from ((step.at, "FAILED", failure.said.text, "") for failure in step.failures)
@@ -187,6 +250,108 @@ class Sheet:
             at = _settled(step, PistonLampsChanged, set(before.lit) ^ set(look.lit))
             yield at, "lit", _changed(before.lit, look.lit), ""
 
+    def _outputs(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
+        """Ranks, what divisions send out, controls that are switched, and strokes of traps."""
+        was, now, turns = self._on(before), self._on(look), self._turns(step)
+        for place, name in self._places:
+            if place not in was and place not in now and place not in turns:
+                continue
+            there = now.get(place, ())
+            output = _output(step, was.get(place, ()), there, turns.get(place, {}))
+            count = "" if place[0] == "traps" else str(len(there))
+            if self._full and (there or output.strokes):
+                yield step.at, name, _joined(_at_a_glance(there), output.struck), count
+            elif not self._full and (output.new or output.gone or output.strokes):
+                new, gone = _at_a_glance(output.new), _at_a_glance(output.gone)
+                yield output.at, name, _plus_and_minus(new, gone, output.struck), count
+
+    def _on(self, look: Look) -> dict[_Place, Collection[_Thing]]:
+        """What is on, place by place; where it is struck over and over, what is asked for."""
+        pipes = {
+            **look.speaking,
+            **{rank: pipes for rank, pipes in look.pipes.items() if rank in self._reiterating},
+        }
+        return {
+            **{("pipes", rank): on for rank, on in pipes.items()},
+            **{("lines", division): lines for division, lines in look.lines.items()},
+            ("controls", ""): look.switched,
+        }
+
+    def _turns(self, step: Step) -> dict[_Place, _Turns]:
+        """When each thing at each place was turned on and off."""
+        turns: dict[_Place, _Turns] = {}
+        for happening in step.happenings:
+            effect = happening.effect
+            if isinstance(effect, OutputsOff | OutputsOn):
+                turn = happening.at, isinstance(effect, OutputsOn)
+                for place, things in self._things(effect):
+                    for thing in things:
+                        turns.setdefault(place, {}).setdefault(thing, []).append(turn)
+        return turns
+
+    def _things(self, effect: OutputsOff | OutputsOn) -> Iterator[tuple[_Place, Iterable[_Thing]]]:
+        for rank, pipes in effect.pipes:
+            yield ("pipes", rank), pipes
+        for division, lines in effect.lines:
+            yield ("lines", division), lines
+        for control in effect.controls:
+            yield ("traps" if control in self._traps else "controls", ""), (control,)
+
+    def _set(self, step: Step, before: Look, look: Look) -> Iterator[_Row]:
+        """Where shades and the transposer stand, if they have moved, or at all."""
+        shades = {
+            chamber: f"{chamber} {position}"
+            for chamber, position in look.shades.items()
+            if self._full or before.shades.get(chamber) != position
+        }
+        if self._full and shades:
+            yield step.at, "shades", ", ".join(shades.values()), ""
+        elif shades:
+            moves = {
+                h.effect.chamber: h.at for h in step.happenings if isinstance(h.effect, ShadesMoved)
+            }
+            yield from ((moves[chamber], "shades", what, "") for chamber, what in shades.items())
+        if look.transposer != (0 if self._full else before.transposer):
+            turns = [h.at for h in step.happenings if isinstance(h.effect, TransposerTurned)]
+            at = step.at if self._full else max(turns, default=step.at)
+            yield at, "transposer", plain_semitones(look.transposer), ""
+
+
+@frozen
+class _Output:
+    """What a step made of something that goes out: what is new, what is gone, and how often
+    anything came on, unless that is just what made it new.
+    """
+
+    new: list[_Thing]
+    gone: list[_Thing]
+    strokes: dict[_Thing, int]
+    at: float
+
+    @property
+    def struck(self) -> str:
+        if not self.strokes:
+            return ""
+        things, counts = _at_a_glance(self.strokes), list(self.strokes.values())
+        if len(counts) > 1 and len(set(counts)) == 1:
+            return f"{plural(counts[0], 'stroke')} each of {things}"
+        return f"{plural(sum(counts), 'stroke')} of {things}"
+
+
+def _output(step: Step, was: Collection[_Thing], now: Collection[_Thing], turns: _Turns) -> _Output:
+    """Told at the time when the last was new or gone; strokes alone, from the first of them."""
+    new = [thing for thing in now if thing not in was]
+    gone = [thing for thing in was if thing not in now]
+    came = {thing: {at for at, on in turned if on} for thing, turned in turns.items()}
+    strokes = {t: len(times) for t, times in came.items() if len(times) > (t in new)}
+    first = {thing: min(times) for thing, times in came.items() if times}
+    settled = [
+        *(first.get(thing, step.at) for thing in new),
+        *(turns[thing][-1][0] if thing in turns else step.at for thing in gone),
+    ]
+    at = max(settled, default=min((first[thing] for thing in strokes), default=step.at))
+    return _Output(new, gone, strokes, at)
+
 
 def _laid_out(step: Step, told: list[_Row]) -> Iterator[tuple[str, ...]]:
     """A step's rows; what was done stands in the first, with what came of it at that time."""
@@ -206,7 +371,7 @@ def _happened(step: Step) -> Iterator[_Row]:
     """What came of a step besides."""
     for happening in step.happenings:
         account = _ACCOUNTS.get(type(happening.effect))
-        if account is not None:
+        if account is not None and account.words is not None:
             yield happening.at, account.word, account.words(happening.effect), ""
 
 
@@ -286,8 +451,11 @@ def _whereabouts(said: Said) -> str:
 
 
 def _several(statement: str, words: tuple[str, ...]) -> str:
-    """Words in a row; those of what was driven or refused are pairs."""
-    pairs = statement.split()[1] in ("driven", "refused", "stored", "unkept")
+    """Words in a row; numbers as runs; those of what was driven or refused are pairs."""
+    look = statement.split()[1]
+    if look in NUMBERED and words:
+        return plain_runs(map(int, words))
+    pairs = look in ("driven", "refused", "stored", "unkept")
     return (", " if pairs else " ").join(words) or "nothing"
 
 
@@ -311,6 +479,13 @@ def _step_as_data(step: Step) -> dict[str, Any]:
         },
         "rail": list(look.rail),
         "lit": list(look.lit),
+        "keys": {keyboard: list(keys) for keyboard, keys in look.keys.items()},
+        "pipes": {rank: list(pipes) for rank, pipes in look.pipes.items()},
+        "speaking": {rank: list(pipes) for rank, pipes in look.speaking.items()},
+        "out": {division: list(lines) for division, lines in look.lines.items()},
+        "switched": list(look.switched),
+        "shades": look.shades,
+        "transposer": look.transposer,
         "happened": list(_happened_as_data(step.happenings)),
         "bench": step.notes,
         "failed": [

@@ -4,11 +4,12 @@ How they are written is the business of `cli.rehearsal.language`, what they do o
 `cli.rehearsal.bench`.
 """
 
+from collections.abc import Iterable
 from decimal import Decimal
 
 from attrs import frozen
 
-from combination.events import Event
+from combination.events import Event, RelayEvent
 from combination.memory import Slot, Step
 from combination.midi import Heard
 
@@ -22,9 +23,23 @@ class Wires:
 
 @frozen
 class Asked:
-    """A wish that comes by no contact: undo, a step, a sequence, a key switch not wired."""
+    """A wish that comes by no contact: undo, a step, a sequence, a switch that is not wired."""
 
-    event: Event
+    event: Event | RelayEvent
+
+
+@frozen
+class AllUp:
+    """Every key of a keyboard comes up that is held down."""
+
+    keyboard: str
+
+
+@frozen
+class Transpose:
+    """The transposer is moved, from wherever it stands to so many semitones, by its contacts."""
+
+    semitones: int
 
 
 @frozen
@@ -98,8 +113,8 @@ class AddStep:
 
 @frozen
 class Expect:
-    """What should be found: ``what`` to look at, ``of`` which division or place, and what is
-    wanted, as words; no words stand for nothing.
+    """What should be found: ``what`` to look at, ``of`` which division, place, rank or the like,
+    and what is wanted, as words; no words stand for nothing.
     """
 
     what: str
@@ -107,9 +122,51 @@ class Expect:
     of: str | Slot | None = None
 
 
+@frozen
+class Touch:
+    """A key that a piece of music moves, ``at`` so many seconds after the music begins."""
+
+    at: float
+    keyboard: str
+    key: int
+    down: bool
+
+
+@frozen
+class Music:
+    """A piece of music for one console's keyboards: its touches in order, and its length (s).
+
+    Several hands may hold a key: it is down until each of them has let it go, or to the end.
+    """
+
+    touches: tuple[Touch, ...]
+    lasts: float
+
+
+@frozen
+class MusicBegins:
+    """The music that goes with the rehearsal begins."""
+
+
+SHORTEST_RUN = 3
+"""Numbers in a row that are written as a run."""
 Opening = Remember | LockLevel | AddStep
-Statement = Opening | Wires | Asked | Wait | Stick | Jam | Store | Switch | Found | Expect
-WHILE_OFF = (Wires, Wait, Stick, Jam, Store, Found)
+Statement = (
+    Opening
+    | Wires
+    | AllUp
+    | Transpose
+    | Asked
+    | Wait
+    | Stick
+    | Jam
+    | Store
+    | Switch
+    | Found
+    | MusicBegins
+    | Expect
+)
+WHILE_OFF = (Wires, AllUp, Wait, Stick, Jam, Store, Found, MusicBegins)
 """What may be done while the console is switched off: wires move, and nobody listens."""
 
 
@@ -146,6 +203,23 @@ def place_name(slot: Slot) -> str:
     if slot.stage is not None:
         return f"stage {slot.stage}"
     return slot.piston or "" if slot.level in (None, 1) else f"{slot.piston} at {slot.level}"
+
+
+def plain_runs(numbers: Iterable[int]) -> str:
+    """Numbers as a person lists them, neighbours as a run: ``36 48-52``."""
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    words = (run if len(run) < SHORTEST_RUN else [f"{run[0]}-{run[-1]}"] for run in runs)
+    return " ".join(str(word) for run in words for word in run)
+
+
+def plain_semitones(semitones: int) -> str:
+    """A transposition as a person writes it: ``+3``, ``-2``, ``0``."""
+    return f"{semitones:+d}" if semitones else "0"
 
 
 def plain_number(number: Decimal) -> str:
