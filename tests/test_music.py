@@ -267,19 +267,34 @@ def test_music_that_nothing_plays(hall: Hall, text: str, mute: bool) -> None:
 # ---------------------------------------------------------------- refusals
 
 LISTING = """\
-duet.mid has 4 parts:
-  part  name   channel     notes  from  to
-  2     Hands  1           3      60    64
-  3     Feet   2           2      36    43
-  5.3   Both   3           1      20    20
-  5.10  Both   10 (drums)  1      35    35
+duet.mid has 4 parts
+part  name   channel     notes  from  to
+2     Hands  1           3      60    64
+3     Feet   2           2      36    43
+5.3   Both   3           1      20    20
+5.10  Both   10 (drums)  1      35    35
+
+Say what is played where, as --play 2=great
 """
+
+
+def test_without_a_choice_the_parts_are_listed(hall: Hall) -> None:
+    (hall.folder / "duet.mid").write_bytes(DUET)
+    out = hall.folder / "sound.mid"
+    music = ["--music", str(hall.folder / "duet.mid"), "--sound-out", str(out)]
+    listed = hall.run("wait 1", *music)
+    assert (listed.exit_code, hall.plain(listed.output)) == (0, LISTING)
+    data = json.loads(hall.run("wait 1", *music, "--json").output)
+    assert [part["part"] for part in data] == ["2", "3", "5.3", "5.10"]
+    assert data[0] == {
+        "part": "2", "name": "Hands", "channel": 1, "notes": 3, "from": 60, "to": 64
+    }  # fmt: skip
+    assert not out.exists()
 
 
 @pytest.mark.parametrize(
     ("plays", "told"),
     [
-        ([], "say what is played where: --play 2=great\n"),
         (["2"], '"2" is not PART=KEYBOARD, such as 2=great\n'),
         (["7=great"], 'there is no part "7"; there are 2, 3, 5.10, 5.3\n'),
         (["2=gerat"], 'there is no division or keyboard "gerat"; did you mean "great"?\n'),
@@ -300,14 +315,14 @@ def test_what_is_wrong_with_a_choice_is_told_with_what_there_is(
     out = hall.folder / "sound.mid"
     music = str(hall.folder / "duet.mid")
     said = hall.told("wait 1", "--music", music, *options, "--sound-out", str(out))
-    assert said == f"stopwright: {told}{LISTING}"
+    assert said == f"stopwright: {told}without --play the parts of duet.mid are listed\n"
     assert not out.exists()
 
 
 def test_names_from_a_file_do_not_reach_the_terminal_raw(hall: Hall) -> None:
     (hall.folder / "duet.mid").write_bytes(saved([], [named("\x1b[2J\nx"), on(60), off(60, 5)]))
-    said = hall.told("wait 1", "--music", str(hall.folder / "duet.mid"))
-    assert "  2     ?[2J?x  1" in said
+    said = hall.run("wait 1", "--music", str(hall.folder / "duet.mid")).output
+    assert "2     ?[2J?x  1" in said
 
 
 @pytest.mark.parametrize(

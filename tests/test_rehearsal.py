@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from banks import BankFile, read_bank_file, write_bank_file
+from cli.demo import theatre
 from cli.rehearsal.language import FORMS
 from cli.rehearsal.lines import MOST_FAULTS, RehearsalError, draft_of, said_in
 from cli.rehearsal.rehearsing import run
@@ -1137,3 +1138,17 @@ def test_every_slot_of_the_language_can_be_tried() -> None:
 
 def test_the_worked_console_is_the_larger_ones_beginning() -> None:
     assert LARGER.startswith(ROOM)
+
+
+def test_a_bank_of_another_console_is_called_that(hall: Hall) -> None:
+    path, elsewhere = hall.folder / "her.bank", theatre()
+    bank = fresh_bank(elsewhere)
+    bank.put(Slot("g1", 1), Combination(bank.roster.bits(["gt-tibia-8", "gt-flute-4"])))
+    write_bank_file(path, BankFile(bank))
+    said = hall.run("push G1", "--bank", str(path)).output.splitlines()[0]
+    here = read_console(LARGER).name
+    assert said == (
+        f"The bank was set on {elsewhere.name}: {here} has not 2 controls of it, kept but not heard"
+    )
+    write_bank_file(path, BankFile(fresh_bank(read_console(LARGER))))
+    assert "The bank was set on" not in hall.run("push G1", "--bank", str(path)).output

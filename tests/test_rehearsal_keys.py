@@ -885,6 +885,6 @@ def test_music_has_a_row_for_each_rank() -> None:
     outcome = rehearsed("tab gt-8 gt-4 drum on\nmusic", Music(scale, 10.0))
     assert len(outcome.steps) == 3
     assert list(Sheet(console, full=False).rows(outcome))[1:] == [
-        ("0.200", "2", "music", "Flute", "200 strokes of 37-39 49-51", "0"),
+        ("0.200", "2", "music", "Flute", "200 notes of 37-39 49-51", "0"),
         ("", "", "", "traps", "100 strokes of drum", ""),
     ]

@@ -15,11 +15,13 @@ from pathlib import Path
 
 import click
 
-from banks import BankEditError, BankFile, BankFileError, read_bank_file, write_bank_file
+from banks import BankEditError, BankFile, BankFileError, fit_to, read_bank_file, write_bank_file
 from banks.limits import BYTES_IN_FILE
 from cli.files import refuse_unreadable, shown, write_whole
-from cli.output import RefusedError, refuse
+from cli.naming import plural
+from cli.output import RefusedError, refuse, say
 from combination.memory import Bank
+from combination.model import Console
 
 ENDING = ".bank"
 
@@ -30,6 +32,15 @@ def read_bank(path: Path) -> BankFile:
         return read_bank_file(path)
     except BankFileError as error:
         refuse(str(error))
+
+
+def say_if_strange(bank: Bank, console: Console) -> None:
+    """Say that a bank was set on another console, and how much of it is kept here unheard."""
+    gone = [control for control in fit_to(bank, console).controls_gone if control.on_in]
+    if bank.console != console.name or gone:
+        kept = f"{plural(len(gone), 'control')} of it, kept but not heard"
+        lacks = f": {console.name} has not {kept}" if gone else ""
+        say(f"The bank was set on {bank.console}{lacks}")
 
 
 def saved_now(bank: Bank) -> BankFile:

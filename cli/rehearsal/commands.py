@@ -14,7 +14,7 @@ import click
 from attrs import frozen
 from tomlkit.exceptions import TOMLKitError
 
-from cli.bank.files import read_bank, saved_now, write_over
+from cli.bank.files import read_bank, saved_now, say_if_strange, write_over
 from cli.files import read_console_file, read_text, refuse_unreadable, shown, write_whole
 from cli.naming import plural
 from cli.naming import run as run_of
@@ -55,6 +55,7 @@ PAGE = 100
 """Columns of a printed page, to which tables are folded."""
 WORKED = Path(__file__).with_name("worked")
 """The rehearsals that come with the program."""
+_PART_COLUMNS = ("part", "name", "channel", "notes", "from", "to")
 MUSIC = "music"
 """The statement with which music begins."""
 _LANGUAGE = (
@@ -67,8 +68,9 @@ _LANGUAGE = (
     "wait, and in the waits after it. What stands at the outset comes first: console, choose,",
     "memory, found.",
     "",
-    "undo, redo, step, sequence, store, switch and found cannot be written as MIDI (--midi-out), nor",
-    "transpose where the transposer has no contact for it.",
+    "undo, redo, step, sequence, store, switch and found cannot be written as MIDI (--midi-out),",
+    "nor can transpose, where the transposer has no contact for it. Up and down pushes move it by",
+    "a semitone each, a tenth of a second apart.",
 )
 
 
@@ -234,11 +236,17 @@ def rehearse(
     _check_usage(paths, files)
     prepared = [_prepare(path, console_path) for path in paths]
     if music_path is not None:
-        prepared = [_with_music(each, music_path, plays) for each in prepared]
+        piece = _piece(music_path, prepared[0])
+        if not plays:
+            _list_parts(piece, music_path, prepared[0].console, as_json=as_json)
+            return
+        prepared = [_with_music(prepared[0], piece, music_path, plays)]
     memory = read_bank(bank_path).bank if bank_path else None
     runs = []
     for each in prepared:
         bank = seat(memory, each.console) if memory else fresh_bank(each.console)
+        if memory is not None and not as_json:
+            say_if_strange(memory, each.console)
         runs.append(_write(each, each.run(bank), files))
         if bank_path is not None and keep_bank:
             write_over(bank_path, saved_now(bank))
@@ -331,40 +339,49 @@ def _midi_bytes(path: Path) -> bytes:
         refuse_unreadable(path, error)
 
 
-def _with_music(each: _Prepared, path: Path, plays: Iterable[str]) -> _Prepared:
-    """A rehearsal with the parts of a piece that are to be played, or what there is to choose."""
+def _piece(path: Path, each: _Prepared) -> Piece:
     if each.recording is not None:
         refuse(f"{shown(each.path)} is a recording: --music goes with a rehearsal that you write")
     try:
-        piece = read_piece(_midi_bytes(path))
+        return read_piece(_midi_bytes(path))
     except MidiFileError as error:
         refuse(f"{shown(path)} is no MIDI file that can be played: {error}")
+
+
+def _with_music(each: _Prepared, piece: Piece, path: Path, plays: Iterable[str]) -> _Prepared:
+    """A rehearsal with the parts of a piece that are to be played."""
     try:
         parts = tuple(chosen(piece, plays, each.console))
     except WrongError as wrong:
-        refuse("\n".join([*map(str, wrong.args), *_parts_of(piece, path)]))
-    if not parts:
-        where = next((d.id for d in each.console.divisions if d.keyboard is not None), "KEYBOARD")
-        example = f"--play {piece.parts[0].id}={where}"
-        refuse("\n".join([f"say what is played where: {example}", *_parts_of(piece, path)]))
+        refuse(
+            "\n".join(
+                [*map(str, wrong.args), f"without --play the parts of {shown(path)} are listed"]
+            )
+        )
     return attrs.evolve(each, chosen=parts, music=music_of(parts, piece.lasts))
 
 
-def _parts_of(piece: Piece, path: Path) -> Iterator[str]:
-    """A listing of the parts of a piece, to choose from."""
-    yield f"{shown(path)} has {plural(len(piece.parts), 'part')}:"
-    rows = [("part", "name", "channel", "notes", "from", "to"), *map(_part_row, piece.parts)]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+def _list_parts(piece: Piece, path: Path, console: Console, *, as_json: bool) -> None:
+    """The parts of a piece, to choose from, and how one is chosen whose notes are all there."""
+    if as_json:
+        say_json([dict(zip(_PART_COLUMNS, _part_row(part), strict=True)) for part in piece.parts])
+        return
+    title = f"{shown(path)} has {plural(len(piece.parts), 'part')}"
+    rows = [[str(cell) for cell in _part_row(part)] for part in piece.parts]
     for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        yield f"  {'  '.join(cells)}".rstrip()
+        row[2] += " (drums)" if row[2] == str(PERCUSSION + 1) else ""
+    say_table(_PART_COLUMNS, rows, title=title)
+    keyed = [division.id for division in console.divisions if division.keyboard is not None]
+    plays = [f"{part.id}={division}" for part in piece.parts for division in keyed]
+    fits = (play for play in plays if not chosen(piece, [play], console)[0].missing)
+    example = next(fits, plays[0] if plays else "PART=KEYBOARD")
+    say()
+    say(f"Say what is played where, as --play {example}")
 
 
-def _part_row(part: Part) -> tuple[str, ...]:
+def _part_row(part: Part) -> tuple[str | int, ...]:
     notes = [held.note for held in part.notes]
-    channel = "10 (drums)" if part.channel == PERCUSSION + 1 else str(part.channel)
-    ends = str(min(notes)), str(max(notes))
-    return (part.id, printable(part.name), channel, str(len(notes)), *ends)
+    return part.id, printable(part.name), part.channel, len(notes), min(notes), max(notes)
 
 
 def _console(path: Path, choices: list[Choice]) -> Console:
@@ -447,7 +464,8 @@ def _print(done: _Done, *, full: bool, quiet: bool) -> None:
             say(line)
     if done.run.unknown:
         unknown = plural(done.run.unknown, "message")
-        say(f"{shown(each.path)}: {unknown} that nothing of this console sends")
+        music = "" if done.run.told else " (to play it as music, give it as --music)"
+        say(f"{shown(each.path)}: {unknown} that nothing of this console sends{music}")
     for line in _shortcomings(done):
         say(line)
 
@@ -459,7 +477,9 @@ def _shortcomings(done: _Done) -> Iterator[str]:
             notes, keys = plural(choice.missing, "note"), run_of(choice.keys[0], choice.keys[-1])
             where = f"the keys of {choice.keyboard.id} ({keys})"
             yield f"part {choice.part.id}: {notes} beyond {where} left out"
-    if done.prepared.music is not None and done.is_mute:
+    if done.prepared.music is not None and not done.prepared.music.touches:
+        yield "no note is left of the music"
+    elif done.prepared.music is not None and done.is_mute:
         yield "no pipe sounds in the music: no stop is on that its keys play"
     if done.sound is not None and done.sound.beyond:
         pipes = plural(done.sound.beyond, "pipe")

@@ -186,6 +186,7 @@ class Sheet:
         ]
         self._division_of = {c.id: console.division_of(c) for c in console.controls}
         self._traps = {trap.id for trap in console.traps}
+        self._held = {("pipes", r.id) for r in console.ranks if r.stroke is Stroke.HELD}
         self._reiterating = {r.id for r in console.ranks if r.stroke is Stroke.REITERATE}
         self._places: list[tuple[_Place, str]] = [
             *((("pipes", rank.id), rank.name) for rank in console.ranks),
@@ -257,7 +258,8 @@ class Sheet:
             if place not in was and place not in now and place not in turns:
                 continue
             there = now.get(place, ())
-            output = _output(step, was.get(place, ()), there, turns.get(place, {}))
+            word = "note" if place in self._held or place[0] == "lines" else "stroke"
+            output = _output(step, was.get(place, ()), there, turns.get(place, {}), word)
             count = "" if place[0] == "traps" else str(len(there))
             if self._full and (there or output.strokes):
                 yield step.at, name, _joined(_at_a_glance(there), output.struck), count
@@ -320,13 +322,14 @@ class Sheet:
 @frozen
 class _Output:
     """What a step made of something that goes out: what is new, what is gone, and how often
-    anything came on, unless that is just what made it new.
+    anything came on, unless that is just what made it new: notes of what is held, strokes else.
     """
 
     new: list[_Thing]
     gone: list[_Thing]
     strokes: dict[_Thing, int]
     at: float
+    word: str
 
     @property
     def struck(self) -> str:
@@ -334,11 +337,13 @@ class _Output:
             return ""
         things, counts = _at_a_glance(self.strokes), list(self.strokes.values())
         if len(counts) > 1 and len(set(counts)) == 1:
-            return f"{plural(counts[0], 'stroke')} each of {things}"
-        return f"{plural(sum(counts), 'stroke')} of {things}"
+            return f"{plural(counts[0], self.word)} each of {things}"
+        return f"{plural(sum(counts), self.word)} of {things}"
 
 
-def _output(step: Step, was: Collection[_Thing], now: Collection[_Thing], turns: _Turns) -> _Output:
+def _output(
+    step: Step, was: Collection[_Thing], now: Collection[_Thing], turns: _Turns, word: str
+) -> _Output:
     """Told at the time when the last was new or gone; strokes alone, from the first of them."""
     new = [thing for thing in now if thing not in was]
     gone = [thing for thing in was if thing not in now]
@@ -350,7 +355,7 @@ def _output(step: Step, was: Collection[_Thing], now: Collection[_Thing], turns:
         *(turns[thing][-1][0] if thing in turns else step.at for thing in gone),
     ]
     at = max(settled, default=min((first[thing] for thing in strokes), default=step.at))
-    return _Output(new, gone, strokes, at)
+    return _Output(new, gone, strokes, at, word)
 
 
 def _laid_out(step: Step, told: list[_Row]) -> Iterator[tuple[str, ...]]:
