@@ -217,8 +217,13 @@ class Share:
 
     @property
     def cables(self) -> int:
-        """How many cables it takes at least."""
-        return -(-self.size // ROOM)
+        """How many cables it takes at least; each begins with a status byte of its own."""
+        return max(1, -(-(self.size - 1) // (ROOM - 1)))
+
+    @property
+    def carried(self) -> int:
+        """The most bytes that each of them carries, if they share alike."""
+        return -(-(self.size - 1) // self.cables) + 1
 
 
 def shares(loads: Sequence[Mapping[Source, int]]) -> list[Share]:

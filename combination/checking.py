@@ -8,6 +8,8 @@ be built, or will disappoint. It knows the rules of form; how the instrument beh
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
+from fractions import Fraction
+from math import inf
 from typing import Any
 
 from attrs import define, field, frozen
@@ -55,11 +57,16 @@ from combination.model import (
     WhileGoverned,
 )
 from combination.pipes import draws_of, first_note, reach_of
+from combination.pitch import format_pitch
 from combination.ranges import Ranges
 
 MOST_LEVELS = 9999
 """Levels of a console: four figures on its display."""
 MOST_PIPES = 1000
+FASTEST_RATE = 50
+"""Strokes a second of a rank that reiterates: ours, faster than any beater."""
+LONGEST_PIZZICATO = 10
+"""Seconds that a pizzicato coupler holds a key: ours, far longer than any pluck."""
 LONGEST_SAFE_PULSE = 1.0
 """Seconds. Magnets of tabs and beaters are made for pulses of tenths of one (common practice)."""
 LAST_PROGRAM = 128
@@ -163,6 +170,7 @@ def check(console: Console, doubt: Doubt = Doubt()) -> list[Finding]:
     checker = _Checker(console, doubt)
     for look in (
         checker.numbers,
+        checker.pitches,
         checker.names,
         checker.references,
         checker.boards,
@@ -171,6 +179,7 @@ def check(console: Console, doubt: Doubt = Doubt()) -> list[Finding]:
     ):
         look()
     checker.concluding = True
+    checker.rates()
     certain = doubt == Doubt() and not checker.failed
     if certain:
         checker.idle()
@@ -293,11 +302,8 @@ class _Checker:
             self.between(place, "first-key", rank.first_key, 0, 127)
             self.between(place, "velocity", rank.velocity, 1, 127)
             self.more_than_none(place, "longest-on", rank.longest_on)
-            self.more_than_none(place, "rate", rank.rate)
+            self.more_than_none(place, "rate", rank.rate, FASTEST_RATE)
             self.between(place, "program", rank.program, 1, LAST_PROGRAM)
-            if (rank.stroke is Stroke.REITERATE) != (rank.rate is not None):
-                needed = "needs a rate" if rank.rate is None else "is for stroke = reiterate only"
-                self.error(place, "rate", f"{needed}, in strokes a second")
         for place, thing in (*self.each_control(), *self.each("division", console.divisions)):
             if thing.out is not None:
                 self.more_than_none(place, "out, longest-on", thing.out.longest_on)
@@ -305,7 +311,7 @@ class _Checker:
             self.between(place, "drum", trap.drum, DRUMS[0], DRUMS[-1])
         for place, coupler in self.each("coupler", console.couplers):
             self.between(place, "shift", coupler.shift, -60, 60)
-            self.more_than_none(place, "pizzicato-time", coupler.pizzicato_time)
+            self.more_than_none(place, "pizzicato-time", coupler.pizzicato_time, LONGEST_PIZZICATO)
         for place, piston in self.each("piston", console.pistons):
             self.between(place, "by", piston.by, 1, MOST_LEVELS)
             self.between(place, "level", piston.level, 1, MOST_LEVELS)
@@ -337,9 +343,12 @@ class _Checker:
         if value is not None and value < lowest:
             self.error(place, key, f"is {value}; expected {lowest} or more")
 
-    def more_than_none(self, place: _Place, key: str, value: float | None) -> None:
-        if value is not None and value <= 0:
-            self.error(place, key, f"is {value}; expected more than 0")
+    def more_than_none(
+        self, place: _Place, key: str, value: float | None, most: float = inf
+    ) -> None:
+        if value is not None and not 0 < value <= most:
+            at_most = "" if most == inf else f", at most {most}"
+            self.error(place, key, f"is {value}; expected more than 0{at_most}")
 
     def compass(self, place: _Place, lowest: int | None, key: str, count: int | None) -> None:
         self.between(place, "lowest", lowest, 0, 127)
@@ -353,6 +362,32 @@ class _Checker:
         self.between(place, "toe", toe, 0, 127)
         if heel == toe:
             self.error(place, "toe", "heel and toe have the same reading")
+
+    def pitches(self) -> None:
+        """Pitches of octaves and of mutations (sources.md S4)."""
+        for place, rank in self.each("rank", self.console.ranks):
+            self.harmonic(place, [("pitch", rank.pitch)])
+        for place, control in self.each_control():
+            if isinstance(control, Stop | Percussion):
+                draws = control.draws if isinstance(control, Stop) else ()
+                parts = [(f"draws {n}, pitch", draw.pitch) for n, draw in enumerate(draws, 1)]
+                self.harmonic(place, [("pitch", control.pitch), *parts])
+
+    def harmonic(self, place: _Place, pitches: Iterable[tuple[str, Fraction | None]]) -> None:
+        """Warn of the first whose feet are not a power of two over a whole number, as 8/3 is."""
+        for key, feet in pitches:
+            if feet is not None and feet.numerator.bit_count() > 1:
+                message = "is no harmonic of a stop of 8', 16' or 32'"
+                nearest_note = "it is taken for the nearest semitone"
+                self.warn(place, key, f"{format_pitch(feet)}' {message}: {nearest_note}")
+                return
+
+    def rates(self) -> None:
+        """A rate for every rank that reiterates, and for no other."""
+        for place, rank in self.each("rank", self.console.ranks):
+            if (rank.stroke is Stroke.REITERATE) != (rank.rate is not None):
+                needed = "needs a rate" if rank.rate is None else "is for stroke = reiterate only"
+                self.error(place, "rate", f"{needed}, in strokes a second")
 
     # ---------------------------------------------------------------- names
 

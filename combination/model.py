@@ -369,12 +369,14 @@ class Percussion(Control):
 
     rank: str
     pitch: Fraction | None = None
+    first_key: int | None = word("from", default=None)
+    last_key: int | None = word("to", default=None)
     repeats: bool = False
 
 
 @frozen(kw_only=True)
 class Trap(Control):
-    """A drum, a cymbal: struck once for each new line of its division.
+    """A drum, a cymbal: struck once whenever lines of its division begin.
 
     ``drum`` (27-87) is what comes near it on General MIDI's percussion map.
     """

@@ -15,11 +15,14 @@ OCTAVE = 12
 
 def draws_of(control: Stop | Percussion) -> Iterator[tuple[str, Draw]]:
     """What a stop draws, each with the key of the file that says so; pitches filled in."""
+    if isinstance(control, Percussion):
+        keys = control.first_key, control.last_key
+        yield "rank", Draw(control.rank, control.pitch, *keys, control.repeats)
+        return
     if control.rank is not None:
         yield "rank", Draw(control.rank, control.pitch, repeats=control.repeats)
-    if isinstance(control, Stop):
-        for number, draw in enumerate(control.draws, 1):
-            yield f"draws {number}", draw
+    for number, draw in enumerate(control.draws, 1):
+        yield f"draws {number}", draw
 
 
 def offset(draw: Draw, rank: Rank) -> int:

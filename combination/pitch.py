@@ -34,8 +34,11 @@ LONGEST = 128
 def parse_pitch(text: str) -> Fraction:
     """Read a pitch in feet as engraved: ``16``, ``2 2/3'``, ``2⅔``, ``1/2``.
 
+    ``8/3`` is read as well, since it can only mean ``2 2/3``.
+
     Raises:
-        ValueError: if it is not a pitch, or not between 0 and 128 ft.
+        ValueError: if it is not a pitch, or not between 0 and 128 ft, or if a whole number is
+            followed by a fraction that is not itself between 0 and 1.
     """
     fault = ValueError(f"{text!r} is not a pitch in feet")
     plain = text
@@ -47,7 +50,10 @@ def parse_pitch(text: str) -> Fraction:
     whole, above, below = match.group("whole", "above", "below")
     if below is not None and int(below) == 0:
         raise fault
-    feet = Fraction(int(whole or 0)) + (Fraction(int(above), int(below)) if above else 0)
+    part = Fraction(int(above), int(below)) if above else Fraction(0)
+    if whole and above and not 0 < part < 1:
+        raise fault
+    feet = int(whole or 0) + part
     if not 0 < feet <= LONGEST:
         raise fault
     return feet

@@ -114,7 +114,11 @@ class _Reader:
         words = {file_word(a): a for a in attrs.fields(Console)}
         for key in self.data:
             if key not in words:
-                self._error("", key, f"there is no such key{nearest(key, words)}")
+                near = nearest(key, words)
+                if _is_tables(self.data[key]):
+                    self._error(key, "", f"there is no such table{near}")
+                else:
+                    self._error("", key, f"there is no such key{near}")
         for key, attribute in words.items():
             if key in self.data:
                 row = _rows_of(attribute)
@@ -223,6 +227,12 @@ def _mended(row: dict[str, Any], row_type: type[Any], at_fault: set[str]) -> Any
 def _first_word(path: str) -> str:
     """The key of a table that a path begins with: ``draws`` of ``draws 2, pitch``."""
     return re.split(r"[, ]", path, maxsplit=1)[0]
+
+
+def _is_tables(value: object) -> bool:
+    """Whether it is a table, or an array of tables."""
+    rows = value if isinstance(value, list) else [value]
+    return bool(rows) and all(isinstance(row, dict) for row in rows)
 
 
 def _rows_of(attribute: "attrs.Attribute[Any]") -> type[Any] | None:
@@ -384,7 +394,8 @@ class _Lines:
     """On which line of the text each table begins, and each key in it.
 
     `tomllib` does not tell, so the text is read once more for its headers and keys. A file
-    that writes its tables in another way gets findings without lines, or with the table's.
+    that writes its tables in another way gets findings without lines, or with that on which the
+    tables of a kind begin.
     """
 
     def __init__(self, text: str) -> None:
@@ -400,7 +411,9 @@ class _Lines:
 
     def of(self, table: str, index: int | None, key: str) -> int | None:
         """The line of a key, or else of its table; None if it is not known."""
-        rows = self.tables.get(table, [])
+        rows = self.tables.get(table)
+        if rows is None:
+            return self.tables[""][0][1].get(table)
         if (index or 0) >= len(rows):
             return None
         line, keys = rows[index or 0]

@@ -14,9 +14,10 @@ Where the page is silent or short, this holds:
 * The transposer refuses to stand beyond six semitones, and steps no further than its ends.
 * A pizzicato coupler plucks keys, not lines, so that the transposer moves what it plucked. When it
   ceases to sound it lets all of them go.
-* A stop with a rank is one draw over all lines; ``from`` and ``to`` of a draw limit the lines that
-  the division already has. A straight mixture's pipe is that of its key, whatever the pitch. A
-  stop that repeats on a rank too short to have the pipe in any octave is silent there.
+* A stop with a rank is one draw over all lines; ``from`` and ``to`` of a draw, or of a percussion,
+  limit the lines that the division already has. A straight mixture's pipe is that of its key,
+  whatever the pitch. A stop that repeats on a rank too short to have the pipe in any octave is
+  silent there.
 * A pipe is struck when it is newly asked for: a second key that asks for it strikes nothing. With
   a longest on-time, it is on that long at most, and comes on again only when it is asked anew.
   Without one a single stroke lasts as long as it is asked for. Reiterated strokes begin at every
@@ -35,7 +36,7 @@ from fractions import Fraction
 from math import floor, inf, log2
 from typing import TypeVar
 
-from attrs import define, field
+from attrs import define, evolve, field
 
 from combination.events import (
     KeyMoved,
@@ -118,9 +119,12 @@ class PlainRelay:
         return named[0]
 
     def draws(self, control: Stop | Percussion) -> list[Draw]:
+        if isinstance(control, Percussion):
+            bars = Draw(control.rank, control.pitch, repeats=control.repeats)
+            return [evolve(bars, first_key=control.first_key, last_key=control.last_key)]
         if control.rank is not None:
             return [Draw(control.rank, control.pitch, repeats=control.repeats)]
-        return list(control.draws) if isinstance(control, Stop) else []
+        return list(control.draws)
 
     # What happens.
 

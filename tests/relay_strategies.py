@@ -161,19 +161,27 @@ def rank_outs(draw: st.DrawFn, rank: Rank, channel: int) -> tuple[RankOut, ...]:
 
 @st.composite
 def draws_over(
-    draw: st.DrawFn, ranks: tuple[Rank, ...], lowest: int, count: int, *, in_parts: bool
+    draw: st.DrawFn,
+    ranks: tuple[Rank, ...],
+    lowest: int,
+    count: int,
+    kind: type[Stop | Percussion | Draw],
 ) -> Draw:
-    """A draw that reaches its rank from some line of a division: if it must, it repeats."""
+    """What a table of some kind draws, reaching its rank from some line: if it must, it repeats.
+
+    Over a part of the lines, unless it is a stop's own rank; by key only if it is a draw.
+    """
     rank = pick(draw, ranks)
     near = (None, rank.pitch, 2 * rank.pitch, rank.pitch / 2, rank.pitch / 3, rank.pitch / 5)
     pitch = pick(draw, (*near, *near, pick(draw, PITCHES)))
     repeats = draw(st.booleans())
     first = last = None
     by_key = False
-    if in_parts:
+    if kind is not Stop:
         whole = st.none()
         first = draw(whole | st.integers(lowest, lowest + count - 1))
         last = draw(whole | st.integers(lowest if first is None else first, lowest + count - 1))
+    if kind is Draw:
         by_key = pick(draw, (False, False, True))
     found = Draw(rank.id, pitch, first, last, repeats, by_key)
     shift = 0 if by_key or pitch is None else round(12 * log2(rank.pitch / pitch))
@@ -209,11 +217,20 @@ def controls_of(
         return Trap(**common)
     over = console.lines_of(division)
     if kind is Stop and draw(st.booleans()):
-        part = draws_over(console.ranks, *over, in_parts=True)
+        part = draws_over(console.ranks, *over, Draw)
         return Stop(**common, draws=tuple(draw(st.lists(part, min_size=1, max_size=3))))
-    one = draw(draws_over(console.ranks, *over, in_parts=False))
-    common |= {"rank": one.rank, "pitch": one.pitch, "repeats": one.repeats}
-    return Stop(**common) if kind is Stop else Percussion(**common)
+    if kind is Stop:
+        one = draw(draws_over(console.ranks, *over, Stop))
+        return Stop(**common, rank=one.rank, pitch=one.pitch, repeats=one.repeats)
+    bars = draw(draws_over(console.ranks, *over, Percussion))
+    return Percussion(
+        **common,
+        rank=bars.rank,
+        pitch=bars.pitch,
+        first_key=bars.first_key,
+        last_key=bars.last_key,
+        repeats=bars.repeats,
+    )
 
 
 @st.composite
@@ -240,7 +257,7 @@ def couplers_of(
 ) -> Coupler:
     """A coupler of any shift, one that plucks, or a unison off."""
     with_keys = [division.id for division in divisions if division.keyboard is not None]
-    if with_keys and draw(st.integers(0, 7)) == 7:
+    if with_keys and draw(st.integers(0, 4)) == 4:
         return Coupler(**common, division=pick(draw, with_keys), unison_off=True)
     return Coupler(
         **common,

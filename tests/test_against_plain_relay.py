@@ -3,16 +3,19 @@
 Hypothesis builds a console, then lets any keys, stops, shoes and times happen to both. After each
 event the two must agree on every line, pipe, output and shade, and what the relay tells in its
 effects, added up, must be its state. Set STOPWRIGHT_EXAMPLES to a number of runs for a longer
-search than the hundred or so that are always the same.
+search than the few that are always the same.
 """
 
 import os
+from fractions import Fraction
+from itertools import product
 from math import ceil
+from random import Random
 from typing import Any
 
 import pytest
 from attrs import define, evolve, field
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
@@ -46,12 +49,20 @@ from combination.model import (
     Coupler,
     Division,
     Keyboard,
+    LinesOut,
+    Percussion,
+    Rank,
     Shoe,
+    StateOut,
+    Stop,
+    Stroke,
+    Trap,
+    Tremulant,
 )
 from combination.registration import Roster
 from combination.relay import Relay
 from tests.plain_relay import PlainRelay
-from tests.relay_strategies import organ_consoles, relay_consoles
+from tests.relay_strategies import ENGINES, organ_consoles, relay_consoles
 from tests.strategies import seconds
 
 EXAMPLES = os.environ.get("STOPWRIGHT_EXAMPLES")
@@ -346,7 +357,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         AtAnOrgan,
         settings=settings(
-            max_examples=int(EXAMPLES or 100),
+            max_examples=int(EXAMPLES or 70),
             stateful_step_count=60,
             derandomize=EXAMPLES is None,
             deadline=None,
@@ -354,6 +365,103 @@ def test_they_agree_whatever_happens() -> None:
             suppress_health_check=list(HealthCheck),
         ),
     )
+
+
+def organ_with_everything() -> Console:
+    """Every kind of thing that the relay knows, on two keyboards that lie under each other."""
+    flute = Rank("flute", "Flute", pitch=Fraction(16), first_key=30, pipes=61)
+
+    def stop(name: str, division: str, rank: str, **more: Any) -> Stop:
+        return Stop(id=name, label=(name,), division=division, rank=rank, **more)
+
+    def coupler(name: str, keys: str, plays: str, shift: int, **more: Any) -> Coupler:
+        return Coupler(id=name, label=(name,), keys=keys, plays=plays, shift=shift, **more)
+
+    return Console(
+        format=1,
+        name="Tidewater Hall",
+        action=Action.BLIND,
+        keyboards=(Keyboard("great", "Great", 36, 8), Keyboard("pedal", "Pedal", 36, 5)),
+        divisions=(
+            Division("great", "Great", "great", 30, 30, LinesOut("lines", 1, longest_on=0.5)),
+            Division("solo", "Solo", None, 36, 24, LinesOut("lines", 2)),
+            Division("pedal", "Pedal", "pedal", out=LinesOut("lines", 3, bare=True)),
+        ),
+        ranks=(
+            flute,
+            evolve(flute, id="viola"),
+            evolve(flute, id="horn", longest_on=0.75),
+            evolve(flute, id="harp", stroke=Stroke.ONCE, longest_on=0.125),
+            evolve(flute, id="bells", stroke=Stroke.REITERATE, rate=4.0, longest_on=0.25),
+            evolve(flute, id="drums", stroke=Stroke.REITERATE, rate=2.0, longest_on=0.0625),
+        ),
+        stops=(
+            stop("flute-8", "great", "flute", pitch=Fraction(8)),
+            stop("viola-8", "great", "viola", pitch=Fraction(8)),
+            stop("horn-16", "solo", "horn"),
+            stop("flute-2", "pedal", "flute", pitch=Fraction(2), repeats=True),
+        ),
+        couplers=(
+            coupler("octave", "great", "great", 12),
+            coupler("fifth", "great", "solo", 7),
+            coupler("down", "great", "pedal", 0),
+            coupler("pluck", "great", "solo", 0, pizzicato=True, pizzicato_time=0.25),
+            coupler("pluck-up", "pedal", "great", 12, pizzicato=True, pizzicato_time=0.125),
+            Coupler(id="off", label=("off",), division="great", unison_off=True),
+        ),
+        tremulants=(
+            Tremulant(id="shake", label=("shake",), out=StateOut("states", 1, 0, longest_on=0.5)),
+            Tremulant(id="sway", label=("sway",), out=StateOut("states", 1, 2)),
+        ),
+        percussions=tuple(
+            Percussion(id=f"{rank}-16", label=(rank,), division=division, rank=rank)
+            for rank, division in (("harp", "great"), ("bells", "great"), ("drums", "solo"))
+        ),
+        traps=(
+            Trap(id="drum", label=("drum",), division="great"),
+            Trap(
+                id="gong",
+                label=("gong",),
+                division="solo",
+                out=StateOut("states", 1, 1, longest_on=0.375),
+            ),
+        ),
+        chambers=(
+            Chamber("swell", "Swell", curve=(0, 90, 127)),
+            Chamber("solo", "Solo", stages=4, shades="engines.1"),
+        ),
+        shoes=(
+            Shoe("left", "Left", ("swell",), all_control="shake"),
+            Shoe("right", "Right", ("swell", "solo"), None, 120, 8, all_control="sway"),
+        ),
+        boards=(ENGINES,),
+    )
+
+
+@pytest.mark.parametrize("punctual", [False, True])
+def test_they_agree_on_a_long_walk_over_an_organ_with_everything(punctual: bool) -> None:
+    """Where the search has a new console each time, here everything meets on the same one."""
+    console = organ_with_everything()
+    both, chance = Both(console, punctual=punctual), Random(1)
+    keys = [(k.id, k.lowest + number) for k in console.keyboards for number in range(k.keys)]
+    controls = [control.id for control in console.controls]
+    for _ in range(1500):
+        pause = chance.choice((0, 0, 0, 1, 2, 4, 6, 8, 24)) / 64
+        at = on_the_grid(both.now) + pause
+        match chance.choice("kkkkkkccccpst"):
+            case "k":
+                keyboard, key = chance.choice(keys)
+                down = chance.random() < (0.25 if len(both.model.keys[keyboard]) > 2 else 0.6)
+                both.happen(KeyMoved(keyboard, key, down), at)
+            case "c":
+                both.sound(both.model.sounding ^ {chance.choice(controls)}, at)
+            case "p":
+                both.sound(set(chance.sample(controls, 9)), at)
+            case "s":
+                shoe = chance.choice(console.shoes).id
+                both.happen(ShoeMoved(shoe, chance.choice((0, 24, 25, 26, 60, 76, 78, 127))), at)
+            case "t":
+                both.happen(TransposerMoved(chance.choice((0, 0, -6, 2, 5))), at)
 
 
 @settings(
@@ -364,6 +472,7 @@ def test_they_agree_whatever_happens() -> None:
     suppress_health_check=list(HealthCheck),
 )
 @given(console=organ_consoles())
+@example(console=organ_with_everything())
 def test_the_consoles_have_no_errors(console: Console) -> None:
     """Every console of these strategies is one of `relay_consoles`, with pistons or not."""
     assert [found for found in check(console) if found.severity is Severity.ERROR] == []
@@ -501,6 +610,33 @@ def test_a_key_may_leave_the_numbers_of_midi_on_the_way(
     both.happen(TransposerMoved(transposed), at=0.0)
     both.happen(KeyMoved("great", key, True), at=0.0)
     assert both.relay.lines("echo") == {line}
+
+
+@pytest.mark.parametrize(("flute", "viola"), list(product((None, 0.25), repeat=2)))
+def test_ranks_that_are_drawn_alike_part_and_meet_again(
+    flute: float | None, viola: float | None
+) -> None:
+    """Stops a and b draw two ranks in the same way; both stops and a key turn in every order."""
+    console = Console(
+        format=1,
+        name="Pier",
+        action=Action.BLIND,
+        keyboards=(Keyboard("great", "Great"),),
+        divisions=(Division("great", "Great", "great"),),
+        ranks=(Rank("flute", "Flute", longest_on=flute), Rank("viola", "Viola", longest_on=viola)),
+        stops=tuple(
+            Stop(id=name, label=(name,), division="great", rank=rank)
+            for name, rank in (("a", "flute"), ("b", "viola"))
+        ),
+    )
+    for turns in product(("a", "b", "key"), repeat=4):
+        both = Both(console)
+        for number, turn in enumerate(turns):
+            if turn == "key":
+                down = not both.model.keys["great"]
+                both.happen(KeyMoved("great", 60, down), at=number / 8)
+            else:
+                both.sound(both.model.sounding ^ {turn}, at=number / 8)
 
 
 # Shades.

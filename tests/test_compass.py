@@ -15,7 +15,17 @@ from hypothesis import strategies as st
 from combination.checking import check
 from combination.compass import keys_without_lines, needs_of, playable, playable_by
 from combination.events import KeyMoved, TransposerMoved
-from combination.model import Console, Contact, Percussion, Stop, Transposer
+from combination.model import (
+    Action,
+    Console,
+    Contact,
+    Division,
+    Keyboard,
+    Percussion,
+    Rank,
+    Stop,
+    Transposer,
+)
 from combination.registration import Roster
 from combination.relay import Relay
 from tests.relay_strategies import relay_consoles
@@ -118,6 +128,25 @@ def test_ranks_are_asked_for_the_pipes_that_their_stops_sound(console: Console) 
         assert need.asked & there == sounded[need.rank.id]
         assert set(need.idle) == there - sounded[need.rank.id]
         assert need.short_below + need.short_above == len(need.asked - there)
+
+
+def test_a_harp_from_tenor_c_is_silent_below_it() -> None:
+    harp = Percussion(id="harp", label=("Harp",), division="great", rank="bars", first_key=48)
+    console = Console(
+        format=1,
+        name="Mill Lane",
+        action=Action.BLIND,
+        keyboards=(Keyboard("great", "Great"),),
+        divisions=(Division("great", "Great", "great"),),
+        ranks=(Rank("bars", "Harp", first_key=36),),
+        percussions=(evolve(harp, last_key=84),),
+    )
+    pipes = {key: list(relay.pipes("bars")) for _, key, relay in each_key(console, ["harp"])}
+    assert [key for key, sounding in pipes.items() if sounding] == list(range(48, 85))
+    assert pipes[48] == [13]
+    assert pipes[47] == []
+    (need,) = needs_of(console)
+    assert need.asked == set(range(13, 50))
 
 
 @few

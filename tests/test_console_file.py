@@ -402,6 +402,94 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             "it needs pipes 13 to 102, and there are 85"
         ],
     ),
+    "a harp from tenor C that is played from lower": (
+        also(
+            rank("harp", 49, "first-key = 48")
+            + stop("harp", 'rank = "harp"\nfrom = 47', table="percussion")
+        ),
+        [
+            'warning: percussion "harp", rank: runs off rank "harp" by 1 note at the bottom: '
+            "it needs pipes 0 to 49, and there are 49"
+        ],
+    ),
+    "a percussion beyond its division": (
+        also(stop("harp", 'rank = "flute"\nfrom = 35\nto = 97', table="percussion")),
+        [
+            'error: percussion "harp", rank: keys 35 to 97 are not within its division\'s lines '
+            "36 to 96"
+        ],
+    ),
+    "a percussion that is another": (
+        also(
+            "".join(
+                stop(name, f'rank = "flute"\nfrom = {first}\nto = 71', table="percussion")
+                for name, first in (("a", 48), ("b", 60), ("c", 48))
+            )
+        ),
+        [
+            'warning: percussion "c", rank: can never sound differently from percussion "a", '
+            'labelled "a"'
+        ],
+    ),
+    "strokes faster than any beater, and a pluck that is none": (
+        also(
+            rank("bells", 61, 'stroke = "reiterate"\nrate = 1e9')
+            + rank("bars", 61, 'stroke = "reiterate"\nrate = 50.1')
+            + rank("gong", 61, 'stroke = "reiterate"\nrate = 0')
+            + rank("harp", 61, 'stroke = "reiterate"\nrate = nan')
+            + coupler("a", "pedal", "great", "pizzicato = true\npizzicato-time = 10.1")
+        ),
+        [
+            'error: rank "bells", rate: is 1000000000.0; expected more than 0, at most 50',
+            'error: rank "bars", rate: is 50.1; expected more than 0, at most 50',
+            'error: rank "gong", rate: is 0.0; expected more than 0, at most 50',
+            'error: rank "harp", rate: is nan; expected a number',
+            'error: coupler "a", pizzicato-time: is 10.1; expected more than 0, at most 10',
+        ],
+    ),
+    "a rate that is missing, and one too many": (
+        also(rank("bells", 61, 'stroke = "reiterate"') + rank("gong", 61, "rate = 8")),
+        [
+            'error: rank "bells", rate: needs a rate, in strokes a second',
+            'error: rank "gong", rate: is for stroke = reiterate only, in strokes a second',
+        ],
+    ),
+    "pitches that are no harmonics": (
+        also(
+            rank("viol", 73, 'pitch = "12"')
+            + stop("a", 'rank = "viol"\npitch = "6"')
+            + stop("b", 'rank = "flute"\npitch = "7"', table="percussion")
+            + stop(
+                "c",
+                'draws = [{ rank = "flute" }, { rank = "flute", pitch = "2 1/3", from = 60 }, '
+                '{ rank = "flute", pitch = "3", from = 60 }]',
+            )
+        ),
+        [
+            f"warning: {where}: {feet}' is no harmonic of a stop of 8', 16' or 32': "
+            "it is taken for the nearest semitone"
+            for where, feet in (
+                ('rank "viol", pitch', "12"),
+                ('stop "a", pitch', "6"),
+                ('percussion "b", pitch', "7"),
+                ('stop "c", draws 2, pitch', "2 1/3"),
+            )
+        ],
+    ),
+    "a pitch that nobody engraves": (
+        [('pitch = "8"', 'pitch = "6 3/2"')],
+        [
+            'error: stop "gt-flute-8", pitch: is "6 3/2"; '
+            'expected a pitch in feet as engraved, such as "8" or "2 2/3"',
+        ],
+    ),
+    "tables that there are not": (
+        also('[[stops]]\nid = "a"\n\n[[stops]]\nid = "b"\n\n[transposr]\nup = "rail.5"\n'),
+        [
+            'error: stops: there is no such table; did you mean "stop"?',
+            'error: transposr: there is no such table; did you mean "transposer"?',
+        ],
+    ),
     "a percussion that runs off": (
         also(
             rank("bells", 25, "first-key = 60")
@@ -957,6 +1045,25 @@ ORDINARY: dict[str, list[tuple[str, str]]] = {
         + stop("b", 'draws = [{ rank = "flute", to = 59 }]')
         + stop("c", 'draws = [{ rank = "flute", from = 60 }]')
     ),
+    "a harp from tenor C, and a few of its bars": also(
+        rank("harp", 49, "first-key = 48")
+        + stop("a", 'rank = "harp"\nfrom = 48', table="percussion")
+        + stop("b", 'rank = "harp"\nfrom = 60\nto = 71', table="percussion")
+    ),
+    "the fastest strokes and the longest pluck": also(
+        rank("bells", 61, 'stroke = "reiterate"\nrate = 50')
+        + stop("bells", 'rank = "bells"')
+        + coupler("a", "pedal", "great", "pizzicato = true\npizzicato-time = 10")
+    ),
+    "mutations of every length": also(
+        rank("viol", 97, 'pitch = "32"')
+        + "".join(
+            stop(f"m{place}", f'rank = "viol"\npitch = "{feet}"\nrepeats = true')
+            for place, feet in enumerate(
+                ("21 1/3", "10 2/3", "6 2/5", "5 1/3", "4 4/7", "3 1/5", "1 7/9", "8/15", "1/2")
+            )
+        )
+    ),
     "a stop that repeats on twelve pipes": also(
         rank("bells", 12) + stop("bells-8", 'rank = "bells"\nrepeats = true')
     ),
@@ -1078,6 +1185,19 @@ def test_a_broken_file_is_said_to_be_broken_where_it_is(fault: str) -> None:
         assert header or (line.startswith(word) and word), (str(finding), line)
         above = [row.strip("[]") for row in lines[: finding.line] if row.startswith("[")]
         assert (above or [""])[-1] == finding.table
+
+
+def test_tables_in_one_line_are_found_by_their_key() -> None:
+    head = 'format = 1\nname = "Mill Lane"\naction = "blind"\n'
+    inline = 'stops = [{ id = "a" }]\ndrive = { pulse = 0 }\nchamber = [{ id = "a" }]\n'
+    assert [str(finding) for finding in examine(head + inline)[1]] == [
+        'line 4: stops: there is no such table; did you mean "stop"?',
+        "line 5: drive, pulse: is 0.0; expected more than 0",
+        'line 6: chamber "a", name: is missing',
+    ]
+    assert spoken(head + "chambers = []") == [
+        'error: chambers: there is no such key; did you mean "chamber"?'
+    ]
 
 
 def test_every_fault_is_said_at_once() -> None:

@@ -34,6 +34,8 @@ UNISON = Fraction(8)
         ("½", Fraction(1, 2)),
         ("10 2/3", Fraction(32, 3)),
         ("32", Fraction(32)),
+        ("8/3", Fraction(8, 3)),
+        ("3/2", Fraction(3, 2)),
     ],
 )
 def test_reads(text: str, feet: Fraction) -> None:
@@ -41,7 +43,11 @@ def test_reads(text: str, feet: Fraction) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "'", "x", "8x", "0", "-8", "2 2/0", "1/", "2.667", "129", "8 8", "1e9"]
+    "text",
+    [
+        *("", "'", "x", "8x", "0", "-8", "2 2/0", "1/", "2.667", "129", "8 8", "1e9"),
+        *("2 3/2", "2-3/2", "2 2/2", "2 0/2", "127 2/1"),
+    ],
 )
 def test_refuses(text: str) -> None:
     with pytest.raises(ValueError, match="not a pitch"):

@@ -13,7 +13,7 @@ import click
 from attrs import evolve, field, frozen
 
 from banks.editing import BankEditError, find_level
-from cli.bank.files import read_bank
+from cli.bank.files import read_bank, say_if_strange
 from cli.files import read_console_file
 from cli.naming import plural, run
 from cli.output import PAGE, answer_no, json_option, progress, refuse, say, say_json, say_table
@@ -95,6 +95,8 @@ def cable(
     if as_json:
         say_json(report.as_data())
     else:
+        if bank is not None:
+            say_if_strange(bank, console)
         report.print()
     if report.over:
         answer_no()
@@ -233,14 +235,20 @@ class _Report:
         say()
         text = (
             f"Port {port}: {_time(size)} at worst, {self.faces[change.piston]} after "
-            f"{self._before(change)}. To keep it within {_LIMIT} takes at least "
-            f"{plural(least, 'cable')}, or something faster than a five-pin cable. With nothing "
-            f"divided that need not be, {several} would do:"
+            f"{self._before(change)}. To stay within {_LIMIT} takes {plural(least, 'cable')}"
         )
+        if several == least:
+            text += ", or one that is faster:"
+        else:
+            text += (
+                " at least, or one that is faster; with each rank or other sender kept on one "
+                f"cable where it fits, {several}:"
+            )
         say(textwrap.fill(text, PAGE))
         sent, number, rows = self._sent(port, change), 1, []
         for share in shares:
-            numbers, most = run(number, number + share.cables - 1), _time(share.size)
+            numbers = run(number, number + share.cables - 1)
+            most = _time(share.carried) + (" each" if share.cables > 1 else "")
             number += share.cables
             for source in share.sources:
                 rows.append((numbers, most, self.names[source], str(sent.get(source, 0))))
