@@ -5,7 +5,9 @@ and an XOR is what has changed. What the numbers are of is not known here.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Sequence, Set
-from typing import Any
+from typing import Any, TypeVar
+
+T = TypeVar("T")
 
 
 def run(first: int, last: int) -> int:
@@ -26,29 +28,16 @@ def numbers_of(bits: int) -> Iterator[int]:
         bits ^= lowest
 
 
-class Numbers(Set[int]):
-    """A set of whole numbers from 0 that costs no more than the integer in it.
-
-    It is equal to any set of the same numbers, can be hashed, and lists them upwards.
-    """
+class Bits(Set[T]):
+    """A set that is one integer until it is looked into; what its bits stand for is not said."""
 
     __slots__ = ("bits",)
 
-    def __init__(self, bits: int) -> None:
-        """Take the integer whose set bits are the numbers."""
-        self.bits = bits
+    bits: int
 
     @classmethod
     def _from_iterable(cls, it: Iterable[Any]) -> frozenset[Any]:
         return frozenset(it)
-
-    def __contains__(self, number: object) -> bool:
-        """Whether the number is in the set."""
-        return isinstance(number, int) and number >= 0 and bool(self.bits >> number & 1)
-
-    def __iter__(self) -> Iterator[int]:
-        """The numbers, upwards."""
-        return numbers_of(self.bits)
 
     def __len__(self) -> int:
         """How many there are."""
@@ -62,11 +51,34 @@ class Numbers(Set[int]):
         """The same for equal sets."""
         return hash(frozenset(self))
 
+
+class Numbers(Bits[int]):
+    """A set of whole numbers from 0, each its own bit.
+
+    It is equal to any set of the same numbers, can be hashed, and lists them upwards.
+    """
+
+    __slots__ = ()
+
+    def __init__(self, bits: int) -> None:
+        """Take the integer whose set bits are the numbers."""
+        self.bits = bits
+
+    def __contains__(self, number: object) -> bool:
+        """Whether the number is in the set."""
+        return isinstance(number, int) and number >= 0 and bool(self.bits >> number & 1)
+
+    def __iter__(self) -> Iterator[int]:
+        """The numbers, upwards."""
+        return numbers_of(self.bits)
+
     def __eq__(self, other: object) -> bool:
         """Whether the other is a set of the same numbers."""
         if isinstance(other, Numbers):
             return self.bits == other.bits
         return frozenset(self) == other
+
+    __hash__ = Bits.__hash__
 
     def __repr__(self) -> str:
         """The numbers as a person would list them."""

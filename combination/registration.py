@@ -4,8 +4,9 @@ This is the one place that turns the one into the other. A `Roster` gives every 
 `Registration` is an integer that shows itself as a set of ids.
 """
 
-from collections.abc import Iterable, Iterator, Set
-from typing import Any
+from collections.abc import Iterable, Iterator
+
+from combination.bits import Bits, numbers_of
 
 
 class Roster:
@@ -89,22 +90,18 @@ def translate(bits: int, runs: tuple[tuple[int, int], ...]) -> int:
     return moved
 
 
-class Registration(Set[str]):
+class Registration(Bits[str]):
     """A set of control ids that costs no more than the integer in it until it is looked into.
 
     It is equal to any set of the same ids, can be hashed, and lists them in rail order.
     """
 
-    __slots__ = ("_roster", "bits")
+    __slots__ = ("_roster",)
 
     def __init__(self, roster: Roster, bits: int) -> None:
         """Take an integer whose bits are all on the roster."""
         self._roster = roster
         self.bits = bits
-
-    @classmethod
-    def _from_iterable(cls, it: Iterable[Any]) -> frozenset[Any]:
-        return frozenset(it)
 
     def __contains__(self, name: object) -> bool:
         """Whether the control is in the registration."""
@@ -112,29 +109,15 @@ class Registration(Set[str]):
 
     def __iter__(self) -> Iterator[str]:
         """The ids, in rail order."""
-        ids, bits = self._roster.ids, self.bits
-        while bits:
-            lowest = bits & -bits
-            yield ids[lowest.bit_length() - 1]
-            bits ^= lowest
-
-    def __len__(self) -> int:
-        """How many controls are in it."""
-        return self.bits.bit_count()
-
-    def __bool__(self) -> bool:
-        """Whether there is any control in it."""
-        return self.bits != 0
-
-    def __hash__(self) -> int:
-        """The same for equal sets."""
-        return hash(frozenset(self))
+        return map(self._roster.ids.__getitem__, numbers_of(self.bits))
 
     def __eq__(self, other: object) -> bool:
         """Whether the other is a set of the same ids."""
         if isinstance(other, Registration) and other._roster is self._roster:
             return self.bits == other.bits
         return frozenset(self) == other
+
+    __hash__ = Bits.__hash__
 
     def __repr__(self) -> str:
         """The ids as a person would list them."""

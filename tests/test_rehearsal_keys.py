@@ -1,8 +1,10 @@
 """Rehearsals with keys, shoes and music: what is done, what is expected, and what is told of it."""
 
 import json
+from collections.abc import Set
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -622,11 +624,12 @@ def replayed(relayed: list[Happening]) -> tuple[dict[tuple[str, str], set[object
         elif isinstance(effect, TransposerTurned):
             stand["transposer"] = effect.semitones
         elif isinstance(effect, OutputsOff | OutputsOn):
-            for place, things in (
+            turned: list[tuple[tuple[str, str], Set[Any]]] = [
                 *((("pipes", rank), pipes) for rank, pipes in effect.pipes),
                 *((("lines", division), lines) for division, lines in effect.lines),
                 (("controls", ""), effect.controls),
-            ):
+            ]
+            for place, things in turned:
                 there = on.setdefault(place, set())
                 (there.update if isinstance(effect, OutputsOn) else there.difference_update)(things)
     return {place: things for place, things in on.items() if things}, stand
