@@ -93,7 +93,7 @@ time   line  what is done  where  what comes of it  sounding
 1.500        press RX      Great  + x (RX)          2
                            lit    + RX
 
-it.mid: 3 messages that nothing of this console sends
+it.mid: 3 messages that nothing of this console sends (if it is music, give it as --music)
 nothing was expected
 """
     )
@@ -942,3 +942,11 @@ def test_what_is_written_is_what_is_read(things: list[tuple[int, str, int]]) -> 
     recording = Recording("Tïtle", tuple(entries), 9.5, ("p",))
     back = read_recording(written(recording))
     assert (back.title, back.lasts, back.entries) == ("Tïtle", 9.5, tuple(entries))
+
+
+def test_music_taken_for_a_recording_is_called_that(room: Hall) -> None:
+    file = MidiFile(type=0, tracks=[MidiTrack([Message("note_on", note=60, channel=15)])])
+    path = room.folder / "hymn.mid"
+    path.write_bytes(saved(file))
+    result = room.invoke(str(path), "--console", str(room.folder / "hall.toml"))
+    assert "sends (if it is music, give it as --music)\n" in result.output

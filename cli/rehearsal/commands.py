@@ -464,7 +464,8 @@ def _print(done: _Done, *, full: bool, quiet: bool) -> None:
             say(line)
     if done.run.unknown:
         unknown = plural(done.run.unknown, "message")
-        music = "" if done.run.told else " (to play it as music, give it as --music)"
+        bare = each.recording is not None and not each.rehearsal.lines
+        music = " (if it is music, give it as --music)" if bare else ""
         say(f"{shown(each.path)}: {unknown} that nothing of this console sends{music}")
     for line in _shortcomings(done):
         say(line)
