@@ -85,8 +85,8 @@ class Numbers(Bits[int]):
         return "{" + " ".join(map(str, self)) + "}"
 
 
-Differences = tuple[Sequence[Sequence[str]], Sequence[int], Sequence[int]]
-"""Ids in groups, and for each group the numbers that count and those that do not."""
+Shared = tuple[Sequence[Sequence[str]], Sequence[int]]
+"""Ids in groups, and the numbers that those of each group share."""
 
 
 class Parts(Collection[tuple[str, Numbers]]):
@@ -95,19 +95,18 @@ class Parts(Collection[tuple[str, Numbers]]):
     It is equal to any collection of the same pairs in the same order.
     """
 
-    __slots__ = ("_differences",)
+    __slots__ = ("_shared",)
 
-    def __init__(self, differences: Sequence[Differences]) -> None:
-        """Take lists that nobody will change; where no numbers are left there is no pair."""
-        self._differences = differences
+    def __init__(self, shared: Sequence[Shared]) -> None:
+        """Take lists that nobody will change; where there are no numbers there is no pair."""
+        self._shared = shared
 
     def __iter__(self) -> Iterator[tuple[str, Numbers]]:
         """The pairs."""
-        for groups, counting, others in self._differences:
-            for ids, ours, theirs in zip(groups, counting, others, strict=True):
-                left = ours & ~theirs
-                if left:
-                    numbers = Numbers(left)
+        for groups, integers in self._shared:
+            for ids, bits in zip(groups, integers, strict=True):
+                if bits:
+                    numbers = Numbers(bits)
                     for name in ids:
                         yield name, numbers
 
@@ -121,11 +120,7 @@ class Parts(Collection[tuple[str, Numbers]]):
 
     def __bool__(self) -> bool:
         """Whether there are any."""
-        return any(
-            ours & ~theirs
-            for _, counting, others in self._differences
-            for ours, theirs in zip(counting, others, strict=True)
-        )
+        return any(any(integers) for _, integers in self._shared)
 
     def __hash__(self) -> int:
         """The same for equal parts."""

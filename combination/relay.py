@@ -16,11 +16,12 @@ what is asked of it; it can only be less.
 """
 
 from collections.abc import Iterable, Sequence
+from operator import and_, xor
 from typing import NamedTuple
 
 from attrs import define, field
 
-from combination.bits import Differences, Numbers, Parts, moved, numbers_of, run
+from combination.bits import Numbers, Parts, Shared, moved, numbers_of, run
 from combination.effects import Effect, OutputsOff, OutputsOn, ShadesMoved, TransposerTurned
 from combination.events import (
     KeyMoved,
@@ -58,13 +59,17 @@ class _Reach(NamedTuple):
     down: int
 
 
+_Paths = dict[str, tuple[list[int], list[int]]]
+"""By keyboard, how far its keys are moved up to be lines, and how far down."""
+
+
 @define(eq=False)
 class _Division:
     """A division; all from ``paths`` on is what the registration and the keys make of it.
 
-    ``paths`` are the keyboards that play it, each with its shifts, ``plucking`` its pizzicato
-    couplers, ``reached`` the ranks that its stops draw, by how they reach them, ``struck`` the
-    lines that its traps have had.
+    ``paths`` are the keyboards that play it, as the transposer moves them, ``untransposed`` the
+    same without it, ``plucking`` its pizzicato couplers, ``reached`` the ranks that its stops
+    draw, by how they reach them, ``struck`` the lines that its traps have had.
     """
 
     model: Division
@@ -73,7 +78,8 @@ class _Division:
     couplers: tuple[tuple[int, Coupler], ...]
     speaking: int
     traps: int
-    paths: dict[str, list[int]]
+    paths: _Paths = field(factory=dict)
+    untransposed: _Paths = field(factory=dict)
     plucking: tuple[Coupler, ...] = ()
     reached: dict[_Reach, dict[str, None]] = field(factory=dict)
     lines: int = 0
@@ -175,16 +181,19 @@ class _Struck(_Output):
 class _Turned:
     """What has gone off, or on, and is still to be told."""
 
-    pipes: list[Differences] = field(factory=list)
-    lines: list[Differences] = field(factory=list)
+    pipes: list[Shared] = field(factory=list)
+    lines: list[Shared] = field(factory=list)
     controls: int = 0
 
     def add(self, output: _Output, numbers: int) -> None:
         if output.part == "controls":
             self.controls |= numbers
-        else:
+        elif numbers:
             parts = self.pipes if output.part == "pipes" else self.lines
-            parts.append((((output.name,),), (numbers,), (0,)))
+            parts.append((((output.name,),), (numbers,)))
+
+    def __bool__(self) -> bool:
+        return bool(self.pipes or self.lines or self.controls)
 
 
 class Relay:
@@ -222,6 +231,7 @@ class Relay:
         self._couplers = self._roster.bits(coupler.id for coupler in console.couplers)
         self._pizzicato = [c for c in console.couplers if c.pizzicato]
         self._plucked: dict[str, dict[int, float]] = {}
+        self._couple(0)
 
         self._timed = {rank.id: timed for rank in console.ranks if (timed := _timed(rank))}
         self._line_outs = {
@@ -377,32 +387,31 @@ class Relay:
             couplers=tuple((bit(c.id), c) for c in playing if not c.unison_off),
             speaking=self._roster.bits(c.id for c in speaking),
             traps=self._roster.bits(c.id for c in own.values() if isinstance(c, Trap)),
-            paths={division.keyboard: [0]} if division.keyboard else {},
         )
 
     def _couple(self, ceased: int) -> None:
-        """Couplers came on or went off: work out what plays each division."""
+        """Couplers came on or went off, or the transposer moved: what plays each division?"""
         for division in self._divisions.values():
             on = [coupler for bit, coupler in division.couplers if self.sounding & bit]
-            paths = {(c.keys or "", c.shift) for c in on if not c.pizzicato}
+            played = {(c.keys or "", c.shift) for c in on if not c.pizzicato}
             if division.model.keyboard and not self.sounding & division.unison_offs:
-                paths.add((division.model.keyboard, 0))
-            division.paths = {}
-            for keyboard, shift in paths:
-                division.paths.setdefault(keyboard, []).append(shift)
+                played.add((division.model.keyboard, 0))
+            division.paths = _paths(played, self.transposer)
+            division.untransposed = _paths(played, 0)
             division.plucking = tuple(c for c in on if c.pizzicato)
         for name in self._roster.registration(ceased & self._couplers):
             self._plucked.pop(name, None)
 
-    def _lines(self, division: _Division, transposed: int) -> int:
+    def _lines(self, division: _Division, paths: _Paths, transposed: int) -> int:
         """L(D): couplers read keys, never lines, so that they do not cascade."""
         lines = 0
-        for keyboard, shifts in division.paths.items():
+        for keyboard, (ups, downs) in paths.items():
             keys = self.keys[keyboard]
             if keys:
-                for shift in shifts:
-                    by = shift + transposed
-                    lines |= keys << by if by >= 0 else keys >> -by
+                for up in ups:
+                    lines |= keys << up
+                for down in downs:
+                    lines |= keys >> down
         for coupler in division.plucking:
             keys = sum(1 << key for key in self._plucked.get(coupler.id, ()))
             lines |= moved(keys, coupler.shift + transposed)
@@ -419,7 +428,7 @@ class Relay:
                 plucked.pop(key, None)
                 if event.down:
                     plucked[key] = self._now + coupler.pizzicato_time
-        self._play()
+        self._play(grows=event.down)
         return self._told()
 
     def _unpluck(self, at: float) -> None:
@@ -433,7 +442,7 @@ class Relay:
             else:
                 del self._plucked[coupler]
         if over:
-            self._play()
+            self._play(grows=False)
 
     def _transposer_moved(self, event: TransposerMoved | TransposerStepped) -> list[Effect]:
         most = HIGHEST_TRANSPOSED
@@ -444,6 +453,7 @@ class Relay:
         if semitones == self.transposer:
             return []
         self.transposer = semitones
+        self._couple(0)
         self._play()
         return [*self._told(), TransposerTurned(semitones)]
 
@@ -475,43 +485,50 @@ class Relay:
         self._asked = [sounding.get(ranks[0], 0) for ranks in self._drawn]
         self._places = {rank: n for n, ranks in enumerate(self._drawn) for rank in ranks}
 
-    def _play(self) -> None:
-        """Work out all lines and pipes anew, and note what differs from before."""
+    def _play(self, *, grows: bool | None = None) -> None:
+        """Work out all lines and pipes anew, and note what differs from before.
+
+        Both are unions over keys: a key that goes down can only add to them, and one that comes
+        up, or is plucked no more, only take from them. ``grows`` says which; None: it may do both.
+        """
         for division in self._divisions.values():
-            division.lines = self._lines(division, self.transposer)
+            division.lines = self._lines(division, division.paths, self.transposer)
             if division.traps:
                 self._strike(division)
         pipes = [(d.lines & within) << up >> down for d, within, up, down in self._ways]
         pipes.append(0)
         for some, more in self._unions:
             pipes.append(pipes[some] | pipes[more])
-        asked = [pipes[place] for place in self._drawn_by]
+        asked = list(map(pipes.__getitem__, self._drawn_by))
         before, self._asked = self._asked, asked
         if asked != before:
-            self._turn_pipes(before)
+            self._turn_pipes(before, grows)
         for name, output in self._line_outs.items():
             lines = self._lines_out(self._divisions[name])
             if lines != output.asked:
                 self._ask(output, lines)
 
-    def _turn_pipes(self, before: list[int]) -> None:
-        """Pipes go off and on; where time has a hand in it, as it has it.
-
-        What was told before has the same lists, and they are not to change under it.
-        """
-        before = before.copy()
+    def _turn_pipes(self, before: list[int], grows: bool | None) -> None:
+        """Pipes go off and on; where time has a hand in it, as it has it."""
+        changed = list(map(xor, before, self._asked))
         for rank, output in self._timed.items():
             place = self._places.get(rank)
-            if place is not None:
-                before[place] = self._asked[place]
-                if output.asked != self._asked[place]:
-                    self._ask(output, self._asked[place])
-        self._off.pipes.append((self._drawn, before, self._asked))
-        self._on.pipes.append((self._drawn, self._asked, before))
+            if place is not None and changed[place]:
+                changed[place] = 0
+                self._ask(output, self._asked[place])
+        on, off = changed, changed
+        if grows is None:
+            on, off = list(map(and_, changed, self._asked)), list(map(and_, changed, before))
+        if grows is not False and any(on):
+            self._on.pipes.append((self._drawn, on))
+        if not grows and any(off):
+            self._off.pipes.append((self._drawn, off))
 
     def _strike(self, division: _Division) -> None:
         """Traps strike for each new line, whichever key it is; they are not transposed."""
-        lines = self._lines(division, 0) if self.transposer else division.lines
+        lines = division.lines
+        if self.transposer:
+            lines = self._lines(division, division.untransposed, 0)
         new, division.struck = lines & ~division.struck, lines
         if not new:
             return
@@ -559,10 +576,11 @@ class Relay:
         """What has been turned off, and then what has been turned on."""
         effects: list[Effect] = []
         for kind, turned in ((OutputsOff, self._off), (OutputsOn, self._on)):
-            pipes, lines = Parts(turned.pipes), Parts(turned.lines)
-            if pipes or lines or turned.controls:
-                effects.append(kind(pipes, lines, self._roster.registration(turned.controls)))
-        self._off, self._on = _Turned(), _Turned()
+            if turned:
+                controls = self._roster.registration(turned.controls)
+                effects.append(kind(Parts(turned.pipes), Parts(turned.lines), controls))
+        if effects:
+            self._off, self._on = _Turned(), _Turned()
         return effects
 
     # ------------------------------------------------------------ 4. expression
@@ -603,6 +621,16 @@ class Relay:
             return shade_value(self._shoes[shoe], chamber.curve, reading)
         rises, falls = self._stages[shoe, chamber.stages]
         return min(max(before, rises[reading]), falls[reading])
+
+
+def _paths(played: Iterable[tuple[str, int]], transposed: int) -> _Paths:
+    """Keyboards that play a division, each with a shift, as `Relay._lines` moves their keys."""
+    paths: _Paths = {}
+    for keyboard, shift in played:
+        ups, downs = paths.setdefault(keyboard, ([], []))
+        by = shift + transposed
+        (ups if by >= 0 else downs).append(abs(by))
+    return paths
 
 
 def _drawn_by(console: Console, control: Control) -> tuple[tuple[_Reach, str], ...]:

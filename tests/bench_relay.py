@@ -2,7 +2,8 @@
 
 import random
 import sys
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from functools import partial
 from importlib.resources import files
@@ -190,35 +191,37 @@ def beside_counting() -> None:
 
     moved = [KeyMoved("d1", 57, down) for down in (True, False)]
 
-    def keys(relay: Relay) -> list[list[Effect]]:
-        return [relay.receive(moved[n % 2], 0.0) for n in range(100)]
+    def keys(relay: Relay) -> Iterator[list[Effect]]:
+        return (relay.receive(moved[n % 2], 0.0) for n in range(500))
 
-    def counted_keys(counting: CountingRelay) -> list[list[Turned]]:
-        return [counting.key("d1", 57, n % 2 == 0) for n in range(100)]
+    def counted_keys(counting: CountingRelay) -> Iterator[list[Turned]]:
+        return (counting.key("d1", 57, n % 2 == 0) for n in range(500))
 
-    def registrations(relay: Relay) -> list[list[Effect]]:
-        return [relay.register(full * (n % 2), 0.0) for n in range(20)]
+    def registrations(relay: Relay) -> Iterator[list[Effect]]:
+        return (relay.register(full * (n % 2), 0.0) for n in range(50))
 
-    def counted_registrations(counting: CountingRelay) -> list[list[Turned]]:
-        return [counting.register(everything if n % 2 else frozenset()) for n in range(20)]
+    def counted_registrations(counting: CountingRelay) -> Iterator[list[Turned]]:
+        return (counting.register(everything if n % 2 else frozenset()) for n in range(50))
 
     def compare(
         what: str,
-        mine: Callable[[Relay], list[list[Effect]]],
-        other: Callable[[CountingRelay], list[list[Turned]]],
+        mine: Callable[[Relay], Iterator[list[Effect]]],
+        other: Callable[[CountingRelay], Iterator[list[Turned]]],
         times: int,
     ) -> None:
-        def list_all(relay: Relay) -> list[set[Turned]]:
-            return [pipes_of(effects) for effects in mine(relay)]
-
-        if list_all(ours()) != [set(turned) for turned in other(theirs())]:
+        told, counted = map(pipes_of, mine(ours())), map(set, other(theirs()))
+        if any(ours_now != theirs_now for ours_now, theirs_now in zip(told, counted, strict=True)):
             sys.exit("the two machines do not agree: their times mean nothing")
-        fast, listed, slow = seconds(job(mine, ours), job(list_all, ours), job(other, theirs))
+        fast, listed, slow = seconds(
+            job(lambda relay: deque(mine(relay), maxlen=0), ours),
+            job(lambda relay: deque(map(pipes_of, mine(relay)), maxlen=0), ours),
+            job(lambda counting: deque(other(counting), maxlen=0), theirs),
+        )
         beside(what, fast / times, "counting", slow / times, 0.2)
-        print(f"    with every pipe listed as well: {shown(listed / times)}")
+        print(f"    with every pipe put in a set as well: {shown(listed / times)}")
 
-    compare("a key", keys, counted_keys, 100)
-    compare("all stops and couplers off or on", registrations, counted_registrations, 20)
+    compare("a key", keys, counted_keys, 500)
+    compare("all stops and couplers off or on", registrations, counted_registrations, 50)
 
 
 def pipes_of(effects: list[Effect]) -> set[Turned]:

@@ -435,7 +435,7 @@ def told(at: float, rank: str, before: int, now: int) -> Iterator[Happening]:
     nothing = Roster(()).registration(0)
     for kind, pipes in ((OutputsOff, before & ~now), (OutputsOn, now & ~before)):
         if pipes:
-            changed = Parts([([[rank]], [pipes], [0])])
+            changed = Parts([([[rank]], [pipes])])
             yield Happening(at, kind(changed, Parts([]), nothing))
 
 

@@ -492,9 +492,7 @@ class Bench:
 
 
 def _parts(numbers: dict[str, Numbers]) -> Parts:
-    return Parts(
-        [([[of] for of in numbers], [n.bits for n in numbers.values()], [0] * len(numbers))]
-    )
+    return Parts([([[of] for of in numbers], [n.bits for n in numbers.values()])])
 
 
 def _agree(what: str, wanted: tuple[str, ...], found: tuple[str, ...]) -> bool:
