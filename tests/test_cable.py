@@ -6,7 +6,9 @@ Figures of the cable are those of the MIDI 1.0 Detailed Specification (sources.m
 import json
 import random
 from collections.abc import Iterable, Iterator
+from functools import reduce
 from importlib.resources import files
+from operator import xor
 from pathlib import Path
 from typing import Any
 
@@ -1101,3 +1103,27 @@ def test_every_cable_of_a_share_begins_with_a_status(size: int, cables: int, car
     """A status byte and two for each note: 31 bytes are fifteen notes, 93 are forty-six."""
     share = Share([], [size])
     assert (share.cables, share.carried) == (cables, carried)
+
+
+def test_s11_a_file_dump_packet_goes_by_whole_and_ends_running_status() -> None:
+    """S11, MIDI File Dump: the largest packet carries 112 bytes as 128, each 7 bytes as 8.
+
+    Packet: F0 7E dev 07 02 pp count-1 data csum F7, 137 bytes, 43.84 ms on the cable; its
+    acknowledgement F0 7E dev 7F pp F7, 6 bytes. The csum is the XOR of what comes after F0.
+    """
+    raw = [byte * 37 % 256 for byte in range(112)]
+    encoded: list[int] = []
+    for first in range(0, len(raw), 7):
+        seven = raw[first : first + 7]
+        high = sum((byte >> 7) << (6 - place) for place, byte in enumerate(seven))
+        encoded += [high, *(byte & 0x7F for byte in seven)]
+    body = [0x7E, 0x10, 0x07, 0x02, 0x00, len(encoded) - 1, *encoded]
+    packet = [*body, reduce(xor, body)]
+    key, answer = Message("note_on", note=60), Message("sysex", data=[0x7E, 0x10, 0x7F, 0x00])
+    sent = stream([key, Message("sysex", data=packet), key, key, answer])
+    note = bytes((0x90, 60, 64))
+    assert sent == b"".join(
+        (note, b"\xf0", bytes(packet), b"\xf7", note, note[1:], b"\xf0\x7e\x10\x7f\x00\xf7")
+    )
+    assert len(encoded) == 128
+    assert seconds(bytes((0xF0, *packet, 0xF7))) == pytest.approx(137 * 320e-6)
