@@ -29,8 +29,7 @@ from combination.model import (
     Selection,
     Stop,
 )
-from combination.outputs import VELOCITY, Sent
-from combination.pipes import first_note
+from combination.outputs import VELOCITY, Outputs, Sent
 from combination.ranges import Ranges
 from combination.relay import TRAP_STROKE, Relay
 
@@ -145,8 +144,7 @@ class Senders:
         self._sources = dict(_addresses(console))
 
     def _source(self, port: str, message: Message) -> Source:
-        what = _NUMBERED[message.type]
-        return self._sources[port, message.channel + 1, what, getattr(message, what)]
+        return self._sources[_address(port, message)]
 
     def load(self, port: str, train: Train) -> dict[Source, int]:
         """How many bytes of a train come from what.
@@ -161,32 +159,17 @@ class Senders:
         return found
 
 
+def _address(port: str, message: Message) -> _Address:
+    what = _NUMBERED[message.type]
+    return port, message.channel + 1, what, getattr(message, what)
+
+
 def _addresses(console: Console) -> Iterator[tuple[_Address, Source]]:
     """Where everything goes that a push can make go out."""
-    for rank in console.ranks:
-        for out in rank.out:
-            first, pipes = first_note(rank, out), (out.last_pipe or rank.pipes) - out.first_pipe + 1
-            for note in range(first, first + pipes):
-                yield (out.port, out.channel, "note", note), Source("rank", rank.id)
-    for division in console.divisions:
-        if division.out is not None:
-            lowest, count = console.lines_of(division)
-            first = lowest if division.out.first_note is None else division.out.first_note
-            for note in range(first, first + count):
-                address = division.out.port, division.out.channel, "note", note
-                yield address, Source("lines", division.id)
-    for control in console.controls:
-        state = control.out
-        if state is not None:
-            for what, number in (
-                ("note", state.note),
-                ("control", state.controller),
-                ("program", state.program_on),
-                ("program", state.program_off),
-            ):
-                if number is not None:
-                    source = Source("controls", console.division_of(control) or "")
-                    yield (state.port, state.channel, what, number), source
+    division_of = {c.id: console.division_of(c) or "" for c in console.controls}
+    for what, name, (port, message) in Outputs(console).all():
+        of = Source("controls", division_of[name]) if what == "control" else Source(what, name)
+        yield _address(port, message), of
     for chamber in console.chambers:
         if chamber.out is not None:
             address = chamber.out.port, chamber.out.channel, "control", chamber.out.controller

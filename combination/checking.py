@@ -21,7 +21,6 @@ from combination.compass import (
     lines_of,
     playable,
     playable_by,
-    reached_by,
 )
 from combination.findings import Finding, Severity, nearest, quoted
 from combination.model import (
@@ -56,7 +55,7 @@ from combination.model import (
     Tremulant,
     WhileGoverned,
 )
-from combination.pipes import draws_of, first_note, reach_of
+from combination.pipes import draws_of, first_note, reach_of, reached_by
 from combination.pitch import format_pitch
 from combination.ranges import Ranges
 
@@ -1075,13 +1074,16 @@ class _Checker:
     def heard(self) -> None:
         """Stops that can sound at all, and differently from every other of their division."""
         console = self.console
+        ranks = {rank.id: rank for rank in console.ranks}
+        compass = {division.id: lines_of(console, division) for division in console.divisions}
         playing = {division.id: playable(console, division) for division in console.divisions}
         first: dict[tuple[object, ...], tuple[_Place, Control]] = {}
         for place, control in self.each_control():
             if not isinstance(control, Stop | Percussion):
                 continue
             self.gaps(place, control)
-            reached, lines = reached_by(console, control), playing[control.division or ""]
+            over, lines = compass[control.division or ""], playing[control.division or ""]
+            reached = reached_by(control, ranks, over)
             if not reached or not lines or self.does_more(control):
                 continue
             voice = frozenset((by, bits & lines) for by, bits in reached.items() if bits & lines)

@@ -138,22 +138,3 @@ def keys_without_lines(console: Console, coupler: Coupler) -> tuple[int, int]:
     below = lines.start - (keys.start + coupler.shift)
     above = keys.stop + coupler.shift - lines.stop
     return min(max(below, 0), len(keys)), min(max(above, 0), len(keys))
-
-
-# ---------------------------------------------------------------- what a stop reaches
-
-
-def reached_by(console: Console, control: Stop | Percussion) -> dict[tuple[str, int], int]:
-    """The pipes that a control reaches over all lines of its division.
-
-    By rank, and by how far the number of a pipe is above that of its line, it has the bits of
-    those lines. It is the same for two controls that reach the same, however they are written.
-    """
-    ranks = {rank.id: rank for rank in console.ranks}
-    division = next(d for d in console.divisions if d.id == control.division)
-    found: dict[tuple[str, int], int] = {}
-    for _, draw in draws_of(control):
-        reach = reach_of(draw, ranks[draw.rank], lines_of(console, division))
-        for by, bits in reach.items():
-            found[draw.rank, by] = found.get((draw.rank, by), 0) | bits
-    return found

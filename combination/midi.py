@@ -6,6 +6,7 @@ be made here too, as its boards would send them.
 """
 
 from collections.abc import Iterable
+from functools import cached_property
 from typing import TypeVar
 
 from attrs import frozen
@@ -104,7 +105,6 @@ class Wiring:
         for shoe in console.shoes:
             if shoe.input is not None:
                 self._listen_to(shoe.input, ShoeRead(shoe.id, 0))
-        self._outputs = Outputs(console)
         self._chambers = {chamber.id: chamber for chamber in console.chambers}
         self._lamps = {p.id: p.lamp for p in console.pistons if p.lamp is not None}
         self._control_lamps = {c.id: c.lamp for c in console.controls if c.lamp is not None}
@@ -113,6 +113,11 @@ class Wiring:
             for c in console.controls
             if c.drive_on is not None and c.drive_off is not None
         }
+
+    @cached_property
+    def _outputs(self) -> Outputs:
+        """The messages of pipes, made when the first is sent: whoever only listens needs none."""
+        return Outputs(self._console)
 
     def _listen_to(self, port: ControllerPort, what: Heard) -> None:
         self._listen(port.port, port.channel, "controller", port.controller, what)

@@ -1,11 +1,12 @@
 """What the relay turns on and off, as MIDI messages on the ports of the console file.
 
-Every message that a console can be asked for is made once, before the first key goes down; to
-send one is then to look it up. They are mido's frozen messages, which nobody can change. What
+Every message that a console can be asked for is made once, at the outset; to send one is then
+to look it up. They are mido's frozen messages, which nobody can change. What
 is turned on and off, and when, is the relay's business.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import chain
 from operator import itemgetter
 
 from mido.frozen import FrozenMessage
@@ -44,6 +45,15 @@ class Outputs:
             for control in console.controls
             if control.out is not None
         }
+
+    def all(self) -> Iterator[tuple[str, str, Sent]]:
+        """Every message there can be: of a ``rank``, ``lines`` or a ``control``, and of which."""
+        for what, messages in (("rank", self._pipes), ("lines", self._lines)):
+            for name, numbered in messages.items():
+                for _, *sent in chain.from_iterable(numbered.values()):
+                    yield from ((what, name, each) for each in sent)
+        for name, (_, *sent) in self._states.items():
+            yield from (("control", name, each) for each in sent)
 
     def sent(self, effect: OutputsOff | OutputsOn) -> list[Sent]:
         """What goes out, those of one port and channel together; nothing for what has no output."""

@@ -3,7 +3,7 @@
 Only what follows from the console file is here; what sounds when is for the relay.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from fractions import Fraction
 
 from combination.model import Draw, Percussion, Rank, RankOut, Stop
@@ -37,7 +37,16 @@ def pipe_of(draw: Draw, rank: Rank, line: int) -> int | None:
 
     A draw that repeats goes by octaves to the nearest pipe there is.
     """
-    pipe = line - rank.first_key + 1 + offset(draw, rank)
+    return _there(draw, rank, line + _shift(draw, rank))
+
+
+def _shift(draw: Draw, rank: Rank) -> int:
+    """How far the number of a pipe is above that of its line, wherever the rank has it."""
+    return 1 - rank.first_key + offset(draw, rank)
+
+
+def _there(draw: Draw, rank: Rank, pipe: int) -> int | None:
+    """The pipe that stands for one with this number, which the rank may not have."""
     if draw.repeats and pipe < 1:
         while pipe < 1:
             pipe += OCTAVE
@@ -53,14 +62,30 @@ def reach_of(draw: Draw, rank: Rank, lines: range) -> dict[int, int]:
     Each value has the bits of the lines that are moved by its key.
     """
     reach: dict[int, int] = {}
+    shift = _shift(draw, rank)
     for line in lines:
         within = draw.first_key is None or line >= draw.first_key
         if not within or (draw.last_key is not None and line > draw.last_key):
             continue
-        pipe = pipe_of(draw, rank, line)
+        pipe = _there(draw, rank, line + shift)
         if pipe is not None:
             reach[pipe - line] = reach.get(pipe - line, 0) | 1 << line
     return reach
+
+
+def reached_by(
+    control: Stop | Percussion, ranks: Mapping[str, Rank], lines: range
+) -> dict[tuple[str, int], int]:
+    """The pipes that a control reaches over all lines of its division.
+
+    By rank, and by how far the number of a pipe is above that of its line, it has the bits of
+    those lines. It is the same for two controls that reach the same, however they are written.
+    """
+    found: dict[tuple[str, int], int] = {}
+    for _, draw in draws_of(control):
+        for by, bits in reach_of(draw, ranks[draw.rank], lines).items():
+            found[draw.rank, by] = found.get((draw.rank, by), 0) | bits
+    return found
 
 
 def own_note(rank: Rank, pipe: int) -> int:

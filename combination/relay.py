@@ -15,7 +15,7 @@ longer. What time does to an output (a stroke that ends, or is repeated) is kept
 what is asked of it; it can only be less.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from operator import and_, xor
 from typing import NamedTuple
 
@@ -34,7 +34,6 @@ from combination.model import (
     HIGHEST_TRANSPOSED,
     Chamber,
     Console,
-    Control,
     Coupler,
     Division,
     Percussion,
@@ -44,7 +43,7 @@ from combination.model import (
     Trap,
 )
 from combination.pedals import shade_stages, shade_value
-from combination.pipes import draws_of, reach_of
+from combination.pipes import reached_by
 from combination.registration import Registration, Roster
 
 TRAP_STROKE = 0.1
@@ -220,7 +219,7 @@ class Relay:
         self._roster = Roster(control.id for control in console.controls)
         self._keyboards = {k.id: run(k.lowest, k.lowest + k.keys - 1) for k in console.keyboards}
         self._divisions = {division.id: self._laid_out(division) for division in console.divisions}
-        self._draws = tuple(_drawn_by(console, control) for control in console.controls)
+        self._draws = tuple(_drawn_by(console))
         self._ways: list[tuple[_Division, int, int, int]] = []
         self._unions: tuple[tuple[int, int], ...] = ()
         self._drawn: list[list[str]] = []
@@ -633,19 +632,19 @@ def _paths(played: Iterable[tuple[str, int]], transposed: int) -> _Paths:
     return paths
 
 
-def _drawn_by(console: Console, control: Control) -> tuple[tuple[_Reach, str], ...]:
-    """The ranks that a control draws, each with how it is reached."""
-    if not isinstance(control, Stop | Percussion):
-        return ()
+def _drawn_by(console: Console) -> Iterator[tuple[tuple[_Reach, str], ...]]:
+    """The ranks that each control draws, in rail order, and how each is reached."""
     ranks = {rank.id: rank for rank in console.ranks}
-    division = next(d for d in console.divisions if d.id == control.division)
-    lowest, count = console.lines_of(division)
-    drawn = []
-    for _, draw in draws_of(control):
-        reach = reach_of(draw, ranks[draw.rank], range(lowest, lowest + count))
-        for shift, lines in reach.items():
-            drawn.append((_Reach(lines, max(shift, 0), max(-shift, 0)), draw.rank))
-    return tuple(drawn)
+    compass = {division.id: console.lines_of(division) for division in console.divisions}
+    for control in console.controls:
+        if not isinstance(control, Stop | Percussion):
+            yield ()
+            continue
+        lowest, count = compass[control.division or ""]
+        reached = reached_by(control, ranks, range(lowest, lowest + count))
+        yield tuple(
+            (_Reach(lines, max(by, 0), max(-by, 0)), rank) for (rank, by), lines in reached.items()
+        )
 
 
 def _united(
