@@ -12,7 +12,7 @@ from fractions import Fraction
 from math import inf
 from typing import Any
 
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 
 from combination.compass import (
     drawn_over,
@@ -295,7 +295,8 @@ class _Checker:
         for place, keyboard in self.each("keyboard", console.keyboards):
             self.compass(place, keyboard.lowest, "keys", keyboard.keys)
         for place, division in self.each("division", console.divisions):
-            self.compass(place, division.lowest, "lines", division.lines)
+            usual = console.lines_of(evolve(division, lowest=None, lines=None))
+            self.compass(place, division.lowest, "lines", division.lines, usual)
         for place, rank in self.each("rank", console.ranks):
             self.between(place, "pipes", rank.pipes, 1, MOST_PIPES)
             self.between(place, "first-key", rank.first_key, 0, 127)
@@ -349,12 +350,22 @@ class _Checker:
             at_most = "" if most == inf else f", at most {most}"
             self.error(place, key, f"is {value}; expected more than 0{at_most}")
 
-    def compass(self, place: _Place, lowest: int | None, key: str, count: int | None) -> None:
+    def compass(
+        self,
+        place: _Place,
+        lowest: int | None,
+        key: str,
+        count: int | None,
+        usual: tuple[int, int] = (LOW_C, 1),
+    ) -> None:
+        """A lowest and how many there are; ``usual`` is what is not given. Neither: no fault."""
         self.between(place, "lowest", lowest, 0, 127)
         self.between(place, key, count, 1, 128)
-        highest = (LOW_C if lowest is None else lowest) + (count or 1) - 1
-        if highest > 127:
-            self.error(place, key, f"its highest would be note {highest}; MIDI ends at 127")
+        first, number = usual[0] if lowest is None else lowest, usual[1] if count is None else count
+        highest = first + number - 1
+        if highest > 127 and (lowest, count) != (None, None):
+            given = "lowest" if count is None else key
+            self.error(place, given, f"its highest would be note {highest}; MIDI ends at 127")
 
     def pedal(self, place: _Place, heel: int, toe: int) -> None:
         self.between(place, "heel", heel, 0, 127)

@@ -802,6 +802,18 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
             "MIDI ends at 127",
         ],
     ),
+    "lines that end beyond MIDI, as many as its keyboard has keys": (
+        [('keyboard = "great"', 'keyboard = "great"\nlowest = 100')],
+        [
+            'error: division "great", lowest: its highest would be note 160; MIDI ends at 127',
+        ],
+    ),
+    "lines that end beyond MIDI, from its keyboard's lowest": (
+        [('keyboard = "great"', 'keyboard = "great"\nlines = 93')],
+        [
+            'error: division "great", lines: its highest would be note 128; MIDI ends at 127',
+        ],
+    ),
     "pipes beyond all sense": (
         [("pipes = 97", "pipes = 1000000000000")],
         ['error: rank "flute", pipes: is 1000000000000; expected 1 to 1000'],
