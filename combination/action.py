@@ -20,6 +20,7 @@ from typing import NamedTuple
 from attrs import define
 
 from combination.effects import (
+    Cause,
     ContactFreed,
     ContactStuck,
     ControlLampsChanged,
@@ -645,7 +646,7 @@ class CombinationAction:
             self._take(mask)
             self._engage(piston, mask, value)
         self._redo.clear()
-        self._undo.append(self._change(slot, before, after))
+        self._undo.append(self._change(Change(slot, before, after), Cause.SET, piston.id))
 
     def _latest(self, slot: Slot) -> Combination | None:
         """What a place holds, or will when the store has answered."""
@@ -654,12 +655,11 @@ class CombinationAction:
                 return change.after
         return self.bank.get(slot)
 
-    def _change(self, slot: Slot, before: Combination | None, after: Combination | None) -> Change:
-        change = Change(slot, before, after)
+    def _change(self, change: Change, cause: Cause, piston: str | None = None) -> Change:
         self._asked += 1
         if self._keeps:
             self._pending[self._asked] = change
-            self._effects.append(KeepAsked(self._asked, change))
+            self._effects.append(KeepAsked(self._asked, change, cause, piston))
         else:
             self._remember(change, kept=True)
         return change
@@ -697,8 +697,10 @@ class CombinationAction:
         if refusal is not None:
             self._refuse(None, refusal)
             return
+        cause = Cause.UNDO if taken is self._undo else Cause.REDO
         change = taken.pop()
-        put.append(self._change(change.slot, self._latest(change.slot), change.before))
+        back = Change(change.slot, self._latest(change.slot), change.before)
+        put.append(self._change(back, cause))
 
     def _memory_lock_turned(self, event: MemoryLockTurned) -> None:
         self.key_locked = event.locked

@@ -146,12 +146,25 @@ class CrescendoReached:
     stage: int
 
 
+class Cause(StrEnum):
+    """What the player did that changes the memory."""
+
+    SET = "set"
+    UNDO = "undo"
+    REDO = "redo"
+
+
 @frozen
 class KeepAsked:
-    """A change to be written for good. It counts when `ChangeKept` or `ChangeNotKept` comes."""
+    """A change to be written for good. It counts when `ChangeKept` or `ChangeNotKept` comes.
+
+    ``piston`` is the one that was pressed for it; None for an undo or a redo.
+    """
 
     number: int
     change: Change
+    cause: Cause
+    piston: str | None = None
 
 
 @frozen

@@ -98,11 +98,15 @@ class Step:
 
 @define
 class Level:
-    """One memory level: what it is called, whether it is locked, and its combinations."""
+    """One memory level: what it is called, whether it is locked, and its combinations.
+
+    ``verifier`` is what the passphrase of its lock is checked against; empty if it has none.
+    """
 
     name: str = ""
     locked: bool = False
     combinations: dict[str, Combination] = field(factory=dict)
+    verifier: bytes = b""
 
     @property
     def blank(self) -> bool:
@@ -115,7 +119,8 @@ class Bank:
     """One player's whole memory of one console.
 
     ``level`` (from 1), ``sequence`` (None: the one nobody wrote) and ``place`` (the number of
-    the step last reached, 0 before the first) say where the player left off.
+    the step last reached, 0 before the first) say where the player left off. ``verifier`` is
+    what the passphrase of the bank's lock is checked against; empty if it has none.
     """
 
     console: str
@@ -130,6 +135,7 @@ class Bank:
     level: int = 1
     sequence: str | None = None
     place: Decimal = Decimal(0)
+    verifier: bytes = b""
 
     @property
     def roster(self) -> Roster:
@@ -274,10 +280,11 @@ def seat(bank: Bank, console: Console) -> Bank:
         controls=seated,
         pistons=owners | {card.id: card for card in kept if card.id not in owners},
         levels={
-            number: Level(
-                level.name,
-                level.locked,
-                {owner(piston): combination(old) for piston, old in level.combinations.items()},
+            number: evolve(
+                level,
+                combinations={
+                    owner(piston): combination(old) for piston, old in level.combinations.items()
+                },
             )
             for number, level in bank.levels.items()
         },
