@@ -68,21 +68,29 @@ class Roster:
         id was inserted needs two pairs, whatever its length. Ids that the other lacks are in
         no pair. Apply with `translate`.
         """
-        runs: list[tuple[int, int]] = []
         target = {name: place for place, name in enumerate(other.ids)}
-        for place, name in enumerate(self.ids):
-            if name not in target:
-                continue
-            shift = target[name] - place
-            if runs and runs[-1][1] == shift:
-                runs[-1] = (runs[-1][0] | 1 << place, shift)
-            else:
-                runs.append((1 << place, shift))
-        return tuple(runs)
+        return translation(
+            (place, target[name]) for place, name in enumerate(self.ids) if name in target
+        )
+
+
+def translation(places: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """How to move bits from place to place, as pairs of (mask, left shift).
+
+    ``places`` are pairs of a bit's place and the one that it moves to. Apply with `translate`.
+    """
+    runs: list[tuple[int, int]] = []
+    for place, other in places:
+        shift = other - place
+        if runs and runs[-1][1] == shift:
+            runs[-1] = (runs[-1][0] | 1 << place, shift)
+        else:
+            runs.append((1 << place, shift))
+    return tuple(runs)
 
 
 def translate(bits: int, runs: tuple[tuple[int, int], ...]) -> int:
-    """Move bits from one roster to another by the pairs that `Roster.translation` gave."""
+    """Move bits by the pairs that `Roster.translation` or `translation` gave."""
     moved = 0
     for mask, shift in runs:
         part = bits & mask

@@ -1,0 +1,459 @@
+"""The living store: the banks of a console's players in one file, and all that they ever were.
+
+Here is what there is in a store and who may play from it; the tables are in `banks.ledger`. What
+can be done with the past is in `banks.history`, how a console writes while it is played in
+`banks.keeping`, how the file is kept in `banks.database`.
+"""
+
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime
+
+import msgpack
+from attrs import frozen
+
+from banks.bankfile import BankFile, BankFileError, encode
+from banks.cells import OF_THE_STORE, CellError, Key, Kind, Numbering, cells_of, value_of
+from banks.database import PATIENCE, Database, StoreDamagedError, StoreError, make
+from banks.ledger import (
+    APPLICATION,
+    SCHEMA,
+    VERSION,
+    DamagedError,
+    Ledger,
+    LedgerError,
+    moment_of,
+)
+from banks.limits import flaw
+from combination.memory import Bank, Renames, renames, seat
+from combination.model import Console
+
+MADE = "made"
+REMOVED = "removed"
+BROUGHT_BACK = "brought back"
+GUEST = "guest"
+CONSOLE = "console"
+"""What made an entry, where it was the store itself."""
+
+_YES = bytes(msgpack.packb(True))
+
+
+@frozen
+class Player:
+    """A bank in a store: its number there, its name, and what the store says of it.
+
+    ``guest`` banks give way to the owner's at switch-off. ``removed`` ones are out of sight, and
+    can be brought back. ``entry`` is the number of the last change of the bank, ``changed`` when
+    that was.
+    """
+
+    number: int
+    name: str
+    console: str
+    guest: bool
+    removed: bool
+    entry: int
+    changed: datetime
+
+
+def create_store(path: str | os.PathLike[str]) -> None:
+    """Write a new store, in which there is no bank yet.
+
+    Raises:
+        StoreError: if it cannot be written there, or there is a file already.
+    """
+    make(path, SCHEMA, APPLICATION, VERSION)
+
+
+class Store:
+    """A store, open: to be closed, or used in a ``with`` block.
+
+    Every call raises `StoreError` if the file cannot be read or written, or is damaged; what was
+    in it before is in it still.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        writing: bool = True,
+        patience: float = PATIENCE,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        """Open a store that is there. Without ``writing`` nothing of the file is changed.
+
+        ``patience`` is for how many seconds another program that writes is waited for; the
+        ``clock`` says the time in seconds since 1970.
+
+        Raises:
+            StoreError: if it cannot be opened, or is not a store that this program knows.
+        """
+        self._path, self._writing, self._patience = path, writing, patience
+        self.clock = clock
+        self.database = self._opened()
+
+    def _opened(self) -> Database:
+        return Database(
+            self._path,
+            SCHEMA,
+            APPLICATION,
+            VERSION,
+            writing=self._writing,
+            patience=self._patience,
+        )
+
+    def close(self) -> None:
+        """Close it. What was written is there already."""
+        self.database.close()
+
+    def reopen(self) -> None:
+        """Open it again, by its name, after a fault.
+
+        Raises:
+            StoreError: if it cannot be opened.
+        """
+        self.database.close()
+        self.database = self._opened()
+
+    def __enter__(self) -> "Store":
+        """Use it in a block, and close it then."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close it."""
+        self.close()
+
+    @property
+    def name(self) -> str:
+        """The file's name, as messages give it."""
+        return self.database.name
+
+    @contextmanager
+    def reading(self) -> Iterator[Ledger]:
+        """The tables, as they are at this moment, for a block.
+
+        Raises:
+            StoreError: for whatever the block finds not there, or damaged.
+        """
+        with self.database.reading() as db, self._told():
+            yield Ledger(db)
+
+    @contextmanager
+    def writing(self) -> Iterator[Ledger]:
+        """The tables, for a block whose changes are kept whole, or after an error not at all.
+
+        No other program writes meanwhile: the block is to be short.
+
+        Raises:
+            StoreError: for whatever the block finds not there, or damaged.
+        """
+        with self.database.writing() as db, self._told():
+            yield Ledger(db)
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Tell what is wrong inside in a sentence that begins with the store's name."""
+        try:
+            yield
+        except LedgerError as error:
+            raise StoreError(f"{self.name}: {error}") from None
+        except (CellError, DamagedError) as error:
+            raise StoreDamagedError(f"{self.name}: it is damaged: {error}") from None
+
+    # ------------------------------------------------------------ the banks in it
+
+    def players(self) -> list[Player]:
+        """All banks, removed ones too, in the order in which they came."""
+        with self.reading() as ledger:
+            return _players(ledger)
+
+    def find(self, name: str) -> Player:
+        """The bank of that name, upper and lower case being the same; none that is removed.
+
+        Raises:
+            StoreError: if there is none.
+        """
+        here = [player for player in self.players() if not player.removed]
+        for player in here:
+            if player.name.casefold() == name.casefold():
+                return player
+        names = ", ".join(repr(player.name) for player in here) or "none yet"
+        raise StoreError(f"{self.name}: there is no bank {name!r} in it; there is: {names}")
+
+    def load(self, bank: int, entry: int | None = None) -> Bank:
+        """A bank as it is, or as it was after an entry.
+
+        Raises:
+            StoreError: if there was no such bank then.
+        """
+        with self.reading() as ledger:
+            return ledger.load(bank, entry)
+
+    def add(self, bank: Bank, *, guest: bool = False, by: str = "") -> int:
+        """Put a new bank into the store: its number there. The first is the owner's.
+
+        Raises:
+            StoreError: if it has no name, or another has that name.
+        """
+        with self.writing() as ledger:
+            (number,) = ledger.db.execute("SELECT coalesce(max(id), 0) + 1 FROM bank").fetchone()
+            _check(ledger, number, bank)
+            new: dict[Key, bytes | None] = {**cells_of(bank, Numbering())}
+            if guest:
+                new[Key(Kind.GUEST)] = _YES
+            ledger.db.execute("INSERT INTO bank VALUES (?, 0)", (number,))
+            self._put(ledger, number, new, MADE, by)
+            if not guest:
+                ledger.db.execute(
+                    "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE "
+                    "SET owner = coalesce(owner, ?1), bank = coalesce(bank, ?1)",
+                    (number,),
+                )
+            return int(number)
+
+    def write(
+        self,
+        bank: int,
+        new: Bank,
+        cause: str,
+        by: str = "",
+        *,
+        expected: int | None = None,
+    ) -> int | None:
+        """Let a bank be as given: the entry's number, or None if nothing of it is different.
+
+        ``expected`` is the entry after which the caller looked at the bank.
+
+        Raises:
+            StoreError: if it has no name or another's, or was changed since ``expected``.
+        """
+        with self.writing() as ledger:
+            check_unchanged(ledger, bank, expected)
+            return self._write(ledger, bank, new, cause, by)
+
+    @contextmanager
+    def edited(self, bank: int, cause: str, by: str = "") -> Iterator[Bank]:
+        """A bank to be changed in a block, and written after it, unless an error leaves it.
+
+        No other program writes meanwhile: the block is to be short.
+        """
+        with self.writing() as ledger:
+            found = ledger.load(bank)
+            yield found
+            self._write(ledger, bank, found, cause, by)
+
+    def update(self, bank: int, console: Console, by: str = "") -> Bank:
+        """A bank brought up to date with its console, as `combination.memory.seat` does.
+
+        What the console renamed keeps its number, and so its past.
+        """
+        with self.writing() as ledger:
+            found = ledger.load(bank)
+            seated = seat(found, console)
+            renamed = renames(found, console)
+            self._write(ledger, bank, seated, CONSOLE, by or console.name, renamed)
+            return seated
+
+    def remove(self, bank: int, by: str = "") -> None:
+        """Put a bank out of sight. It keeps everything, and can be brought back.
+
+        Raises:
+            StoreError: if it is the owner's.
+        """
+        with self.writing() as ledger:
+            if _desk(ledger)[1] == bank:
+                raise LedgerError("the owner's bank cannot be removed: give it to another first")
+            self._put(ledger, bank, {Key(Kind.REMOVED): _YES}, REMOVED, by)
+            ledger.db.execute("UPDATE desk SET bank = owner WHERE bank = ?", (bank,))
+
+    def bring_back(self, bank: int, by: str = "") -> None:
+        """Bring back a bank that was removed.
+
+        Raises:
+            StoreError: if another has its name now.
+        """
+        with self.writing() as ledger:
+            check_name(ledger, bank, ledger.load(bank).name)
+            self._put(ledger, bank, {Key(Kind.REMOVED): None}, BROUGHT_BACK, by)
+
+    # ------------------------------------------------------------ the desk
+
+    @property
+    def desk(self) -> int | None:
+        """The bank that the console plays from; None if there is none yet."""
+        with self.reading() as ledger:
+            return _desk(ledger)[0]
+
+    @property
+    def owner(self) -> int | None:
+        """The bank that guests give way to; None if there is none yet."""
+        with self.reading() as ledger:
+            return _desk(ledger)[1]
+
+    def take_up(self, bank: int) -> None:
+        """Let the console play from a bank, until another is taken up.
+
+        Raises:
+            StoreError: if it is removed.
+        """
+        with self.writing() as ledger:
+            _check_here(ledger, bank)
+            ledger.db.execute(
+                "INSERT INTO desk VALUES (1, ?1, NULL) ON CONFLICT DO UPDATE SET bank = ?1",
+                (bank,),
+            )
+
+    def give_to(self, bank: int) -> None:
+        """Let a bank be the owner's, and no guest's.
+
+        Raises:
+            StoreError: if it is removed.
+        """
+        with self.writing() as ledger:
+            _check_here(ledger, bank)
+            self._put(ledger, bank, {Key(Kind.GUEST): None}, GUEST, "")
+            ledger.db.execute(
+                "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE SET owner = ?1",
+                (bank,),
+            )
+
+    def set_guest(self, bank: int, guest: bool) -> None:
+        """Say whether a bank is a guest's.
+
+        Raises:
+            StoreError: if it is removed, or the owner's.
+        """
+        with self.writing() as ledger:
+            _check_here(ledger, bank)
+            if guest and _desk(ledger)[1] == bank:
+                raise LedgerError("the owner is no guest")
+            self._put(ledger, bank, {Key(Kind.GUEST): _YES if guest else None}, GUEST, "")
+
+    def switch_on(self, console: Console) -> tuple[int, Bank]:
+        """The bank that the console plays from now, seated on it: its number, and the bank.
+
+        It is the one that was on the desk at switch-off; in a guest's place comes the owner's.
+
+        Raises:
+            StoreError: if there is no bank.
+        """
+        with self.writing() as ledger:
+            bank, owner = _desk(ledger)
+            if bank is None:
+                raise LedgerError("there is no bank in it yet that a console could play from")
+            if ledger.has(bank, Key(Kind.GUEST)) and owner is not None:
+                bank = owner
+                ledger.db.execute("UPDATE desk SET bank = owner")
+        return bank, self.update(bank, console)
+
+    # ------------------------------------------------------------ writing
+
+    def _put(
+        self,
+        ledger: Ledger,
+        bank: int,
+        values: Mapping[Key, bytes | None],
+        cause: str,
+        by: str,
+    ) -> int | None:
+        return ledger.put(bank, values, cause, by, self.clock())
+
+    def _write(
+        self,
+        ledger: Ledger,
+        bank: int,
+        new: Bank,
+        cause: str,
+        by: str,
+        renamed: Renames | None = None,
+    ) -> int | None:
+        _check(ledger, bank, new)
+        numbering = Numbering.of(ledger.cards(bank))
+        if renamed is not None:
+            numbering.rename(renamed)
+        before, after = ledger.cells(bank), cells_of(new, numbering)
+        differing = {
+            key: after.get(key)
+            for key in (*after, *(key for key in before if key not in after))
+            if before.get(key) != after.get(key) and key.kind not in OF_THE_STORE
+        }
+        return self._put(ledger, bank, differing, cause, by)
+
+
+def check_unchanged(ledger: Ledger, bank: int, expected: int | None) -> None:
+    """That a bank's last entry is the one that somebody looked at it after."""
+    if expected not in (None, ledger.last(bank)):
+        raise LedgerError(
+            "the bank was changed by another program meanwhile; nothing has been written: "
+            "look again"
+        )
+
+
+def check_name(ledger: Ledger, bank: int, name: str) -> None:
+    """That a bank has a name, and one that no other bank in the store has."""
+    if not name.strip():
+        raise LedgerError("a bank in a store needs a name: the player's")
+    for player in _players(ledger):
+        same = player.name.casefold() == name.casefold()
+        if same and player.number != bank and not player.removed:
+            raise LedgerError(f"there is a bank {player.name!r} in it already")
+
+
+def _check(ledger: Ledger, bank: int, new: Bank) -> None:
+    """That a bank can be read again, saved in a bank file, and told from the others."""
+    try:
+        encode(BankFile(new))
+    except BankFileError as error:
+        raise LedgerError(str(error)) from None
+    check_name(ledger, bank, new.name)
+
+
+def _check_here(ledger: Ledger, bank: int) -> None:
+    ledger.last(bank)
+    if ledger.has(bank, Key(Kind.REMOVED)):
+        raise LedgerError("that bank has been removed: bring it back first")
+
+
+def _desk(ledger: Ledger) -> tuple[int | None, int | None]:
+    found = ledger.db.execute("SELECT bank, owner FROM desk").fetchone()
+    return found or (None, None)
+
+
+def _players(ledger: Ledger) -> list[Player]:
+    found = []
+    kinds = (Kind.NAME, Kind.CONSOLE, Kind.GUEST, Kind.REMOVED)
+    rows = ledger.db.execute(
+        "SELECT bank.id, bank.entry, entry.at FROM bank LEFT JOIN entry "
+        "ON entry.id = bank.entry ORDER BY bank.id"
+    )
+    for number, entry, at in rows.fetchall():
+        cells = dict(
+            ledger.db.execute(
+                "SELECT kind, value FROM cell WHERE bank = ? AND value IS NOT NULL AND kind "
+                f"IN ({','.join('?' * len(kinds))}) AND a = 0 AND b = 0",
+                (number, *kinds),
+            )
+        )
+        if at is None or Kind.NAME not in cells or Kind.CONSOLE not in cells:
+            raise DamagedError(f"bank {number} is not whole")
+        found.append(
+            Player(
+                number,
+                _text(Kind.NAME, cells),
+                _text(Kind.CONSOLE, cells),
+                Kind.GUEST in cells,
+                Kind.REMOVED in cells,
+                entry,
+                moment_of(at),
+            )
+        )
+    return found
+
+
+def _text(kind: Kind, cells: Mapping[int, bytes]) -> str:
+    found = value_of(Key(kind), cells[kind])
+    if not isinstance(found, str) or flaw(found):
+        raise DamagedError("a name in it is no text that can be shown")
+    return found
