@@ -8,76 +8,83 @@ no file is opened here (`banks.files` does that).
 import struct
 from hashlib import sha256
 
-from attrs import frozen
-
 from banks.limits import BYTES_IN_FILE
-from banks.payload import packed, unpacked
+from banks.payload import VERSION, packed, unpacked
+from banks.payload import BankFile as BankFile
+from banks.payload import StoreFile as StoreFile
 from banks.shapes import MisfitError
-from combination.memory import Bank
 
 MAGIC = b"\xbaSWB\r\n\x1a\n"
 """A byte that no text begins with, letters, and line ends that a transfer as text would change
 (in the manner of the PNG specification's signature)."""
-VERSION = 1
 _HEAD = struct.Struct(">8sIQ")
 _DIGEST = sha256().digest_size
+_MOST_NAMES = 20
+"""Up to so many banks of a store are named one by one in a message."""
 
 
 class BankFileError(Exception):
     """A bank file that cannot be read or written; the message says why, for a person."""
 
 
-@frozen
-class BankFile:
-    """What one bank file holds: a bank, when it was saved, and by which program.
-
-    ``saved`` is universal time to the second (``2031-05-04T18:30:00Z``); ``writer`` a
-    program's name and version.
-    """
-
-    bank: Bank
-    saved: str | None = None
-    writer: str = ""
-
-
-def encode(file: BankFile) -> bytes:
+def encode(file: BankFile | StoreFile) -> bytes:
     """A bank file's bytes. What could not be read again is not made.
 
     Raises:
-        BankFileError: if the bank is beyond what a bank file can carry.
+        BankFileError: if the bank is, or the banks are, beyond what a bank file can carry.
     """
+    banks = "this bank" if isinstance(file, BankFile) else "this store"
     try:
-        payload = packed(file.bank, file.saved, file.writer)
+        version, payload = packed(file)
     except MisfitError as misfit:
-        raise BankFileError(f"this bank cannot be saved: {misfit}") from None
+        raise BankFileError(f"{banks} cannot be saved: {misfit}") from None
     size = _HEAD.size + len(payload) + _DIGEST
     if size > BYTES_IN_FILE:
         raise BankFileError(
-            f"this bank cannot be saved: it would take {size:,} bytes, and a bank file has at "
+            f"{banks} cannot be saved: it would take {size:,} bytes, and a bank file has at "
             f"most {BYTES_IN_FILE:,}"
         )
-    head = _HEAD.pack(MAGIC, VERSION, len(payload))
+    head = _HEAD.pack(MAGIC, version, len(payload))
     digest = sha256(head)
     digest.update(payload)
     return b"".join((head, payload, digest.digest()))
 
 
 def decode(data: bytes) -> BankFile:
+    """What the bytes of a file of one bank, or of a part of one, hold.
+
+    Raises:
+        BankFileError: as `decode_any` does; or if the file holds a store, whose banks it names.
+    """
+    file = decode_any(data)
+    if isinstance(file, BankFile):
+        return file
+    names = [repr(bank.name) for bank in file.banks[:_MOST_NAMES]]
+    if len(file.banks) > _MOST_NAMES:
+        names.append(f"and {len(file.banks) - _MOST_NAMES:,} more")
+    count = "1 bank" if len(file.banks) == 1 else f"{len(file.banks):,} banks"
+    raise BankFileError(f"the bank file holds a whole store, of {count}: {', '.join(names)}")
+
+
+def decode_any(data: bytes) -> BankFile | StoreFile:
     """What a bank file's bytes hold.
 
     Raises:
         BankFileError: if they are not those of a whole, sound bank file that this program
             knows; nothing is read from a file that has any fault.
     """
-    payload = _payload(data)
+    version, payload = _payload(data)
     try:
-        return BankFile(*unpacked(payload))
+        return unpacked(version, payload)
     except MisfitError as misfit:
         raise BankFileError(f"the bank file is not made as it should be: {misfit}") from None
 
 
-def _payload(data: bytes) -> bytes:
-    """What stands between head and digest. The frame is the same in every version."""
+def _payload(data: bytes) -> tuple[int, bytes]:
+    """The version, and what stands between head and digest.
+
+    The frame is the same in every version.
+    """
     if not data:
         raise BankFileError("the bank file is empty")
     if data[: len(MAGIC)] != MAGIC and not MAGIC.startswith(data):
@@ -111,8 +118,8 @@ def _payload(data: bytes) -> bytes:
     if version > VERSION:
         raise BankFileError(
             f"the bank file comes from a newer program: its format is version {version}, and "
-            f"this one reads version {VERSION}"
+            f"this one reads versions up to {VERSION}"
         )
-    if version < VERSION:
-        raise BankFileError(f"the bank file says format version {version}: there never was one")
-    return data[_HEAD.size : -_DIGEST]
+    if version == 0:
+        raise BankFileError("the bank file says format version 0: there never was one")
+    return version, data[_HEAD.size : -_DIGEST]

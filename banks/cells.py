@@ -48,6 +48,7 @@ class Kind(IntEnum):
 
 
 CARDS = frozenset({Kind.CONTROL, Kind.PISTON})
+LOCKS = frozenset({Kind.LOCK, Kind.LEVEL_LOCK})
 OF_THE_STORE = frozenset({Kind.GUEST, Kind.REMOVED})
 """What a store says of a bank, and the bank itself does not know."""
 

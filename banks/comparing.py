@@ -60,6 +60,19 @@ class LevelDiffers:
 
 
 @frozen
+class PassphraseDiffers:
+    """A lock with a passphrase that is not that of the other bank, or that the other lacks.
+
+    ``level`` is the level that is locked; None: the whole bank. A passphrase given twice counts
+    as two: by what is kept of them nobody can tell.
+    """
+
+    level: int | None
+    known_first: bool
+    known_second: bool
+
+
+@frozen
 class MemoryDiffers:
     """One place whose memory is not the same: a piston at a level, a full organ, a stage.
 
@@ -96,6 +109,7 @@ class Comparison:
     controls: tuple[ControlDiffers, ...] = ()
     pistons: tuple[PistonDiffers, ...] = ()
     levels: tuple[LevelDiffers, ...] = ()
+    passphrases: tuple[PassphraseDiffers, ...] = ()
     memory: tuple[MemoryDiffers, ...] = ()
     sequences: tuple[SequenceDiffers, ...] = ()
 
@@ -138,6 +152,7 @@ def compare(first: Bank, second: Bank) -> Comparison:
         controls=_controls(first, second, meeting.roster),
         pistons=_pistons(first, second, meeting),
         levels=_levels(first, second),
+        passphrases=_passphrases(first, second),
         memory=_memory(first, second, meeting),
         sequences=_sequences(first, second),
     )
@@ -178,6 +193,20 @@ def _levels(first: Bank, second: Bank) -> tuple[LevelDiffers, ...]:
         if (ours.name, ours.locked) != (theirs.name, theirs.locked):
             found.append(LevelDiffers(number, ours.name, theirs.name, ours.locked, theirs.locked))
     return tuple(found)
+
+
+def _passphrases(first: Bank, second: Bank) -> tuple[PassphraseDiffers, ...]:
+    """That of the whole bank, then those of the levels."""
+    verifiers: list[tuple[int | None, bytes, bytes]] = [(None, first.verifier, second.verifier)]
+    for number in sorted({*first.levels, *second.levels}):
+        ours = first.levels.get(number, Level())
+        theirs = second.levels.get(number, Level())
+        verifiers.append((number, ours.verifier, theirs.verifier))
+    return tuple(
+        PassphraseDiffers(level, bool(ours), bool(theirs))
+        for level, ours, theirs in verifiers
+        if ours != theirs
+    )
 
 
 def _memory(first: Bank, second: Bank, meeting: _Meeting) -> tuple[MemoryDiffers, ...]:

@@ -183,8 +183,13 @@ class Database:
             connection = self._connect(self._path, "rw")
             connection.execute("PRAGMA journal_mode = WAL")
             return connection
+        # A program that may write takes the log and its index away when it is the last to close
+        # the file; one that may only read leaves both behind.
+        may_write = os.access(self._path, os.W_OK) and os.access(self._path.parent, os.W_OK)
         try:
-            return self._connect(self._path, "ro")
+            connection = self._connect(self._path, "rw" if may_write else "ro")
+            connection.execute("PRAGMA query_only = ON")
+            return connection
         except sqlite3.OperationalError as error:
             if error.sqlite_errorcode & 0xFF not in (
                 sqlite3.SQLITE_CANTOPEN,

@@ -5,13 +5,15 @@ bank or level is only unlocked. Levels count from 1; what a console's highest is
 know. Nothing is read, written or asked here.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from difflib import get_close_matches
 
 from attrs import evolve
 
-from banks.limits import LEVELS, SEQUENCES, STEPS, flaw
+from banks.limits import SEQUENCES, STEPS, flaw
+from banks.locks import opens, verifier
+from banks.refusals import BankEditError as BankEditError
+from banks.refusals import check_level, check_unlocked, unknown
 from combination.memory import Bank, Combination, Level, Slot, Step
 from combination.model import STEPPED_TO, Console, Kind
 
@@ -20,16 +22,12 @@ _BEYOND = Decimal(10**9)
 """A step number is below this, and has at most so many decimal places (`FORMAT.md`)."""
 
 
-class BankEditError(Exception):
-    """An edit that was refused; the message says why, for a person. The bank is unchanged."""
-
-
 # ---------------------------------------------------------------- names and locks
 
 
 def name_bank(bank: Bank, name: str) -> None:
     """Give the bank a name; an empty one takes it away."""
-    _check_unlocked(bank)
+    check_unlocked(bank)
     bank.name = _text(name, "a name")
 
 
@@ -38,7 +36,7 @@ def name_level(bank: Bank, level: int, name: str) -> None:
 
     A name is one that `find_level` finds this level by: no number, and no other level's.
     """
-    _check_unlocked(bank, level)
+    check_unlocked(bank, level)
     _text(name, "a name")
     if name.strip().isdecimal():
         raise BankEditError(f"a level cannot be called {name!r}: a number is no name")
@@ -48,28 +46,65 @@ def name_level(bank: Bank, level: int, name: str) -> None:
     bank.at(level).name = name
 
 
-def lock_bank(bank: Bank) -> None:
-    """Keep the whole bank from being changed."""
-    bank.locked = True
+def lock_bank(bank: Bank, passphrase: str | None = None) -> None:
+    """Keep the whole bank from being changed; with a passphrase, until it is given again.
+
+    Raises:
+        BankEditError: if it is locked with a passphrase already, or there can be no such
+            passphrase (`banks.locks`).
+    """
+    _lock(bank, "the bank", passphrase)
 
 
-def unlock_bank(bank: Bank) -> None:
-    """Let the bank be changed again; levels locked by themselves stay so."""
-    bank.locked = False
+def unlock_bank(bank: Bank, passphrase: str | None = None) -> None:
+    """Let the bank be changed again; levels locked by themselves stay so.
+
+    Without a passphrase on the lock, none is asked for.
+
+    Raises:
+        BankEditError: if it is locked with a passphrase, and with another one or none given.
+    """
+    _unlock(bank, "the bank", passphrase)
 
 
-def lock_level(bank: Bank, level: int) -> None:
-    """Keep a level from being changed."""
-    _check_unlocked(bank)
-    _check_level(level)
-    bank.at(level).locked = True
+def lock_level(bank: Bank, level: int, passphrase: str | None = None) -> None:
+    """Keep a level from being changed; with a passphrase, until it is given again.
+
+    Raises:
+        BankEditError: as for `lock_bank`; or if the bank is locked.
+    """
+    check_unlocked(bank)
+    check_level(level)
+    held = bank.levels.get(level, Level())
+    _lock(held, f"level {level}", passphrase)
+    bank.levels[level] = held
 
 
-def unlock_level(bank: Bank, level: int) -> None:
-    """Let a level be changed again, as far as the bank is not locked."""
-    _check_level(level)
+def unlock_level(bank: Bank, level: int, passphrase: str | None = None) -> None:
+    """Let a level be changed again, as far as the bank is not locked.
+
+    Raises:
+        BankEditError: as for `unlock_bank`.
+    """
+    check_level(level)
     if level in bank.levels:
-        bank.levels[level].locked = False
+        _unlock(bank.levels[level], f"level {level}", passphrase)
+
+
+def _lock(held: Bank | Level, called: str, passphrase: str | None) -> None:
+    if held.locked and held.verifier:
+        raise BankEditError(f"{called} is locked with a passphrase already: unlock it first")
+    held.verifier = b"" if passphrase is None else verifier(passphrase)
+    held.locked = True
+
+
+def _unlock(held: Bank | Level, called: str, passphrase: str | None) -> None:
+    if held.locked and held.verifier:
+        if passphrase is None:
+            raise BankEditError(f"{called} is locked with a passphrase")
+        if not opens(held.verifier, passphrase):
+            raise BankEditError("the passphrase is not the right one")
+    held.locked, held.verifier = False, b""
 
 
 # ---------------------------------------------------------------- whole levels
@@ -77,8 +112,8 @@ def unlock_level(bank: Bank, level: int) -> None:
 
 def copy_level(bank: Bank, source: int, target: int) -> None:
     """Make a level the same as another, name and all; what it held before is gone."""
-    _check_level(source)
-    _check_unlocked(bank, target)
+    check_level(source)
+    check_unlocked(bank, target)
     level = bank.levels.get(source, Level())
     if not (level.name or level.combinations):
         raise BankEditError(f"there is nothing in level {source} to copy")
@@ -90,13 +125,13 @@ def swap_levels(bank: Bank, one: int, other: int) -> None:
 
     Steps of sequences go on pressing the level of the number that they have.
     """
-    _check_unlocked(bank, one, other)
+    check_unlocked(bank, one, other)
     bank.levels[one], bank.levels[other] = bank.at(other), bank.at(one)
 
 
 def clear_level(bank: Bank, level: int) -> None:
     """Take away all that a level holds, its name too."""
-    _check_unlocked(bank, level)
+    check_unlocked(bank, level)
     bank.levels.pop(level, None)
 
 
@@ -107,7 +142,7 @@ def copy_combination(bank: Bank, source: Slot, target: Slot) -> None:
     """Let a piston at a level remember, whole, what a piston remembers at a level."""
     _check_combination(bank, source)
     _check_combination(bank, target)
-    _check_unlocked(bank, target.level)
+    check_unlocked(bank, target.level)
     bank.put(target, _set_there(bank, source))
 
 
@@ -115,7 +150,7 @@ def swap_combinations(bank: Bank, one: Slot, other: Slot) -> None:
     """Let two pistons at their levels exchange what they remember; one may have nothing."""
     _check_combination(bank, one)
     _check_combination(bank, other)
-    _check_unlocked(bank, one.level, other.level)
+    check_unlocked(bank, one.level, other.level)
     held, held_by_other = bank.get(one), bank.get(other)
     bank.put(one, held_by_other)
     bank.put(other, held)
@@ -128,7 +163,7 @@ def clear_combination(bank: Bank, slot: Slot) -> None:
     """
     if not _is_list(bank, slot):
         _check_combination(bank, slot)
-    _check_unlocked(bank, slot.level)
+    check_unlocked(bank, slot.level)
     _set_there(bank, slot)
     bank.put(slot, None)
 
@@ -136,12 +171,12 @@ def clear_combination(bank: Bank, slot: Slot) -> None:
 def set_neutral(bank: Bank, slot: Slot, controls: Iterable[str]) -> None:
     """Say which controls a piston leaves alone at a level: these, and no others."""
     _check_combination(bank, slot)
-    _check_unlocked(bank, slot.level)
+    check_unlocked(bank, slot.level)
     neutral = tuple(controls)
     known = {card.id: card.face for card in bank.controls}
     for control in neutral:
         if control not in known:
-            raise _unknown("control", control, known)
+            raise unknown("control", control, known)
     kept = _set_there(bank, slot)
     bank.put(slot, Combination(kept.on, bank.roster.bits(neutral)))
 
@@ -151,7 +186,7 @@ def set_neutral(bank: Bank, slot: Slot, controls: Iterable[str]) -> None:
 
 def make_sequence(bank: Bank, name: str) -> None:
     """Begin a sequence, without a step yet."""
-    _check_unlocked(bank)
+    check_unlocked(bank)
     if not _text(name, "the name"):
         raise BankEditError("a sequence needs a name")
     if name in bank.sequences:
@@ -163,7 +198,7 @@ def make_sequence(bank: Bank, name: str) -> None:
 
 def remove_sequence(bank: Bank, name: str) -> None:
     """Take a sequence out; if it was on the desk, the one nobody wrote is there now."""
-    _check_unlocked(bank)
+    check_unlocked(bank)
     _steps(bank, name)
     del bank.sequences[name]
     if bank.sequence == name:
@@ -214,7 +249,7 @@ def insert_step(
     With the console, it may press any of its pistons that a step can press, at any of its
     levels; without, any that the bank remembers something for.
     """
-    _check_unlocked(bank)
+    check_unlocked(bank)
     steps = _steps(bank, sequence)
     place = _place(steps, sequence, after) + 1 if after else 0
     _check_step(bank, level, piston, console)
@@ -228,7 +263,7 @@ def insert_step(
 
 def note_step(bank: Bank, sequence: str, number: Decimal, note: str) -> None:
     """Give a step a note; an empty one takes it away."""
-    _check_unlocked(bank)
+    check_unlocked(bank)
     steps = _steps(bank, sequence)
     place = _place(steps, sequence, number)
     noted = evolve(steps[place], note=_text(note, "a note"))
@@ -237,7 +272,7 @@ def note_step(bank: Bank, sequence: str, number: Decimal, note: str) -> None:
 
 def remove_step(bank: Bank, sequence: str, number: Decimal) -> None:
     """Take a step out; the others keep their numbers."""
-    _check_unlocked(bank)
+    check_unlocked(bank)
     steps = _steps(bank, sequence)
     place = _place(steps, sequence, number)
     bank.sequences[sequence] = (*steps[:place], *steps[place + 1 :])
@@ -272,50 +307,24 @@ def find_level(bank: Bank, level: str) -> int:
         BankEditError: if there is none, or there are several of that name.
     """
     if level.isascii() and level.isdecimal() and len(level) < 10:
-        _check_level(int(level))
+        check_level(int(level))
         return int(level)
     names: dict[str, list[int]] = {}
     for number, found in sorted(bank.levels.items()):
         if found.name:
             names.setdefault(found.name, []).append(number)
     if level not in names:
-        raise _unknown("level", level, {name: name for name in names})
+        raise unknown("level", level, {name: name for name in names})
     if len(names[level]) > 1:
         several = ", ".join(map(str, names[level]))
         raise BankEditError(f"several levels are called {level!r}: {several}")
     return names[level][0]
 
 
-def _unknown(
-    what: str, name: str, known: Mapping[str, str], where: str = "in this bank"
-) -> BankEditError:
-    """An error that names the nearest right one, by its id or by its label."""
-    message = f"there is no {what} {name!r} {where}"
-    faces = {face.casefold(): id_ for id_, face in known.items()}
-    near = get_close_matches(name, known, 1)
-    near = near or [faces[face] for face in get_close_matches(name.casefold(), faces, 1)]
-    return BankEditError(f"{message}; did you mean {near[0]!r}?" if near else message)
-
-
-def _check_unlocked(bank: Bank, *levels: int | None) -> None:
-    if bank.locked:
-        raise BankEditError("the bank is locked")
-    for level in levels:
-        if level is not None:
-            _check_level(level)
-            if bank.is_locked(level):
-                raise BankEditError(f"level {level} is locked")
-
-
-def _check_level(level: int) -> None:
-    if not 1 <= level <= LEVELS:
-        raise BankEditError(f"there is no level {level}: levels go from 1 to {LEVELS:,}")
-
-
 def _check_piston(bank: Bank, piston: str) -> None:
     if piston not in bank.pistons:
         faces = {card.id: card.face for card in bank.pistons.values()}
-        raise _unknown("piston", piston, faces)
+        raise unknown("piston", piston, faces)
 
 
 def _check_combination(bank: Bank, slot: Slot) -> None:
@@ -328,7 +337,7 @@ def _check_combination(bank: Bank, slot: Slot) -> None:
         raise BankEditError(f"{piston!r} is a full organ: it has a list, the same at all levels")
     if slot.level is None:
         raise BankEditError(f"{piston!r} remembers something at each level: which one is meant?")
-    _check_level(slot.level)
+    check_level(slot.level)
 
 
 def _is_list(bank: Bank, slot: Slot) -> bool:
@@ -351,7 +360,7 @@ def _set_there(bank: Bank, slot: Slot) -> Combination:
 
 def _steps(bank: Bank, sequence: str) -> tuple[Step, ...]:
     if sequence not in bank.sequences:
-        raise _unknown("sequence", sequence, {name: name for name in bank.sequences})
+        raise unknown("sequence", sequence, {name: name for name in bank.sequences})
     return bank.sequences[sequence]
 
 
@@ -364,14 +373,14 @@ def _place(steps: tuple[Step, ...], sequence: str, number: Decimal) -> int:
 
 def _check_step(bank: Bank, level: int, piston: str, console: Console | None) -> None:
     if console is None:
-        _check_level(level)
+        check_level(level)
         _check_piston(bank, piston)
         return
     if not 1 <= level <= console.levels:
         raise BankEditError(f"there is no level {level}: levels go from 1 to {console.levels:,}")
     pressed = {p.id: p.face for p in console.pistons if p.kind in STEPPED_TO}
     if piston not in pressed:
-        raise _unknown("piston", piston, pressed, "on this console for a step to press")
+        raise unknown("piston", piston, pressed, "on this console for a step to press")
 
 
 def _text(text: str, what: str) -> str:

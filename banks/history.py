@@ -11,7 +11,7 @@ from itertools import takewhile
 
 from attrs import evolve, frozen
 
-from banks.cells import Key, Names, seal, sum_of_seals, with_cards
+from banks.cells import LOCKS, Key, Kind, Names, seal, sum_of_seals, with_cards
 from banks.ledger import COMPACTED, Changed, DamagedError, Entry, Ledger, LedgerError
 from banks.store import Store, check_name, check_unchanged
 from combination.memory import Slot
@@ -89,6 +89,15 @@ class History:
                 raise LedgerError("the history of this bank begins later than that")
             return found
 
+    def at(self, number: int) -> datetime:
+        """When the bank came to be as it was after an entry.
+
+        Raises:
+            StoreError: if there was no bank then, or its history begins later.
+        """
+        with self._store.reading() as ledger:
+            return ledger.entry(self._bank, ledger.entry_at(self._bank, number)).at
+
     def listed(
         self,
         since: datetime | None = None,
@@ -155,6 +164,12 @@ class History:
             last = ledger.entry_before(self._bank, until) or 0
         return first, last
 
+    def numbered(self, first: int, last: int) -> tuple[int, ...]:
+        """The numbers of the entries between two numbers, both taken in, that can be taken back."""
+        with self._store.reading() as ledger:
+            found = ledger.entries(self._bank, first, last)
+            return tuple(entry.number for entry in found if entry.cause != LEFT_OFF)
+
     # ------------------------------------------------------------ taking back
 
     def evening(self, since: datetime, until: datetime | None = None) -> tuple[int, ...]:
@@ -165,10 +180,12 @@ class History:
         """What taking back some entries would come to. Nothing is changed.
 
         Each place goes back to what it held before them. One that has been changed since by
-        another entry stays, and is named; with ``later_too`` it goes back all the same.
+        another entry stays, and is named; with ``later_too`` it goes back all the same. A lock
+        that is on stays on: what opens it is not a step back.
 
         Raises:
-            StoreError: if the bank has no such entry, or what was before is not known any more.
+            StoreError: if the bank has no such entry, or what was before is not known any more;
+                if the bank is locked, or a level that would be changed.
         """
         chosen = frozenset(entries)
         with self._store.reading() as ledger:
@@ -183,8 +200,9 @@ class History:
                 changed, since = self._back(ledger, key, chosen, later_too)
                 if since:
                     later.append(key)
-                if changed is not None:
+                if changed is not None and not (key.kind in LOCKS and changed.before is not None):
                     back.append(changed)
+            _check_unlocked(ledger, self._bank, back)
             return TakingBack(
                 tuple(sorted(chosen)), ledger.last(self._bank), tuple(back), tuple(later)
             )
@@ -221,6 +239,16 @@ class History:
             done = ledger.put(self._bank, values, TAKEN_BACK, by, self._store.clock())
             check_name(ledger, self._bank, ledger.load(self._bank).name)
             return done
+
+
+def _check_unlocked(ledger: Ledger, bank: int, back: Iterable[Changed]) -> None:
+    """That no lock stands in the way of what is to be taken back."""
+    for changed in back:
+        if ledger.has(bank, Key(Kind.LOCK)):
+            raise LedgerError("the bank is locked")
+        of_level = changed.key.kind in (Kind.LEVEL_NAME, Kind.COMBINATION)
+        if of_level and ledger.has(bank, Key(Kind.LEVEL_LOCK, changed.key.a)):
+            raise LedgerError(f"level {changed.key.a} is locked")
 
 
 def numbers_in_words(numbers: Iterable[int]) -> str:

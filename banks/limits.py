@@ -18,7 +18,11 @@ SEQUENCES = 1_000
 STEPS = 10_000
 """The most steps in one sequence."""
 COMBINATIONS = 1_000_000
-"""The most combinations in a bank, all levels together: every piston at 1,000 levels."""
+"""The most combinations in a file, all levels together: every piston at 1,000 levels."""
+BANKS = 1_000
+"""The most banks in a file of all banks of a store."""
+VERIFIER = 256
+"""The most bytes that a passphrase is checked against."""
 ENTRIES = 1_000_000
 """The most entries of lists and pairs of maps in a file, all together: bounds a reader's memory."""
 CHARACTERS = model.LONGEST_TEXT

@@ -221,17 +221,20 @@ class Store:
         by: str = "",
         *,
         expected: int | None = None,
+        console: Console | None = None,
     ) -> int | None:
         """Let a bank be as given: the entry's number, or None if nothing of it is different.
 
-        ``expected`` is the entry after which the caller looked at the bank.
+        ``expected`` is the entry after which the caller looked at the bank. If the bank given is
+        seated on a ``console``, what that renamed keeps its number, and so its past.
 
         Raises:
             StoreError: if it has no name or another's, or was changed since ``expected``.
         """
         with self.writing() as ledger:
             check_unchanged(ledger, bank, expected)
-            return self._write(ledger, bank, new, cause, by)
+            renamed = None if console is None else renames(ledger.load(bank), console)
+            return self._write(ledger, bank, new, cause, by, renamed)
 
     @contextmanager
     def edited(self, bank: int, cause: str, by: str = "") -> Iterator[Bank]:

@@ -1,5 +1,6 @@
 """Files for commands: read, or refused with all that is wrong; written whole, or not at all."""
 
+import os
 from pathlib import Path
 from typing import NoReturn
 
@@ -15,7 +16,7 @@ LARGEST_TEXT = 4 * 1024 * 1024
 """Bytes. No console file or rehearsal written by a person is longer."""
 
 
-def shown(path: Path) -> str:
+def shown(path: os.PathLike[str]) -> str:
     """A file's name, fit to be printed whatever bytes are in it."""
     return click.format_filename(path)
 

@@ -13,10 +13,11 @@ from cli.console.commands import console
 from cli.demo import demo
 from cli.output import refuse
 from cli.rehearsal.commands import rehearse
+from cli.store.commands import store
 
 _FOR = (
     ("For the technician", ("console",)),
-    ("For the organist", ("bank",)),
+    ("For the organist", ("bank", "store")),
     ("For the tester", ("rehearse",)),
     ("For anyone", ("demo",)),
 )
@@ -53,8 +54,9 @@ class _ByPerson(click.Group):
 def main() -> None:
     """The combination action of an organ console: described, checked, rehearsed, backed up.
 
-    A console file says what a console has and how it is wired. A bank file carries all that
-    one player has set on it. A rehearsal says what is pressed and what should come of it.
+    A console file says what a console has and how it is wired. A bank carries all that one
+    player has set on it; a store keeps the banks of all its players, and all that they were. A
+    rehearsal says what is pressed and what should come of it.
 
     Every command ends with one of three exit codes: 0 if the work is done, 1 if it is done and
     the answer is no (faults found, banks that differ, expectations that failed), 2 if it could
@@ -62,5 +64,5 @@ def main() -> None:
     """
 
 
-for command in (console, bank, rehearse, demo):
+for command in (console, bank, store, rehearse, demo):
     main.add_command(command)

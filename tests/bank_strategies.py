@@ -6,8 +6,11 @@ console lost, combinations beyond a piston's range, steps that press pistons unh
 
 from decimal import Decimal
 
+from attrs import evolve
 from hypothesis import strategies as st
 
+from banks.bankfile import BankFile, StoreFile
+from banks.parts import Part
 from combination.memory import (
     Bank,
     Combination,
@@ -77,6 +80,84 @@ def banks(draw: st.DrawFn) -> Bank:
         level=draw(level_numbers),
         sequence=draw(st.none() | texts(1)),
         place=draw(st.just(Decimal(0)) | step_numbers),
+    )
+
+
+@st.composite
+def banks_with_passphrases(draw: st.DrawFn) -> Bank:
+    """Any bank whose locks may have passphrases."""
+    bank = draw(banks())
+    locks: list[Bank | Level] = [bank, *bank.levels.values()]
+    for lock in locks:
+        if lock.locked:
+            lock.verifier = draw(st.binary(max_size=256))
+    return bank
+
+
+def _only(bank: Bank, part: Part) -> Bank:
+    """A bank without what is not in a part of it."""
+    return evolve(
+        bank,
+        locked=False,
+        verifier=b"",
+        stages={},
+        sequences={},
+        levels={
+            number: Level(
+                combinations={
+                    piston: combination
+                    for piston, combination in level.combinations.items()
+                    if piston in part.pistons
+                }
+            )
+            if part.pistons is not None
+            else level
+            for number, level in bank.levels.items()
+            if part.levels is None or number in part.levels
+        },
+        full_organs={
+            piston: on
+            for piston, on in bank.full_organs.items()
+            if part.levels is None and piston in (part.pistons or ())
+        },
+    )
+
+
+@st.composite
+def parts(draw: st.DrawFn) -> tuple[Bank, Part]:
+    """A part of any bank, and which part it is."""
+    bank = draw(banks_with_passphrases())
+    number = st.sampled_from(sorted(bank.levels) or [1]) | st.integers(1, 10_000)
+    levels = st.lists(number, min_size=1, max_size=4, unique=True).map(tuple)
+    which = levels.map(Part)
+    if bank.pistons:
+        piston = st.sampled_from(sorted(bank.pistons))
+        pistons = st.lists(piston, min_size=1, unique=True).map(tuple)
+        which |= st.builds(Part, st.none() | levels, pistons)
+    part = draw(which)
+    return _only(bank, part), part
+
+
+@st.composite
+def bank_files(draw: st.DrawFn) -> BankFile:
+    """Any file of one bank, or of a part of one."""
+    whole = banks_with_passphrases().map(lambda bank: (bank, None))
+    bank, part = draw(whole | parts())
+    return BankFile(bank, draw(st.none() | moments), draw(texts()), part)
+
+
+@st.composite
+def store_files(draw: st.DrawFn) -> StoreFile:
+    """Any file of all banks of a store."""
+    names = draw(st.lists(texts(1), min_size=1, max_size=3, unique=True))
+    found = [evolve(draw(banks_with_passphrases()), name=name) for name in names]
+    places = st.integers(0, len(names) - 1)
+    return StoreFile(
+        tuple(found),
+        draw(st.frozensets(places)),
+        draw(st.none() | places),
+        draw(st.none() | moments),
+        draw(texts()),
     )
 
 

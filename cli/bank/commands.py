@@ -12,23 +12,29 @@ from pathlib import Path
 import click
 from attrs import evolve
 
-from banks import BankEditError, BankFileError, compare, decode, fit_to, read_bank_file
+from banks import BankEditError, BankFile, Part, compare, fit_to, part_of, put_part
 from banks.editing import find_level
 from cli.bank.differences import as_data, print_changes, print_differences, print_fit
 from cli.bank.edits import BANK, EDITS, YES
 from cli.bank.files import (
+    ENDING,
+    Look,
     agree,
     dated,
+    looked_at,
     read_bank,
-    read_bytes,
-    replace_keeping,
     saved_now,
     write_new,
     write_over,
 )
+from cli.bank.merging import merge
+from cli.bank.midi import from_midi, to_midi
+from cli.bank.past import history, take_back
+from cli.bank.places import BankPlace, Found, refusing
 from cli.bank.printing import Asked, bank_data, print_bank
 from cli.bank.sequences import sequence
-from cli.bank.words import Words, moment
+from cli.bank.targets import left_as_it_is, target_of
+from cli.bank.words import Words, moment, runs
 from cli.files import read_console_file, shown
 from cli.naming import plural
 from cli.output import answer_no, json_option, refuse, say, say_json
@@ -36,8 +42,9 @@ from combination.findings import nearest
 from combination.memory import Bank, fresh_bank, seat
 
 _FOR = (
-    ("Keep", ("new", "backup", "restore", "fit")),
-    ("Look", ("print", "compare")),
+    ("Keep", ("new", "backup", "restore", "fit", "merge", "to-midi", "from-midi")),
+    ("Look", ("print", "compare", "history")),
+    ("Take back", ("take-back",)),
     ("Name and lock", ("name", "name-level", "lock", "unlock")),
     ("Alter levels", ("copy-level", "swap-levels", "clear-level")),
     ("Alter pistons", ("copy-piston", "swap-pistons", "clear-piston", "clear-stage", "neutral")),
@@ -53,6 +60,16 @@ _CONSOLE = click.option(
     help="The console file of the console that the bank is for.",
 )
 _FILE = click.Path(path_type=Path)
+LEVELS = click.option(
+    "--level",
+    "levels",
+    multiple=True,
+    metavar="LEVEL|N-M",
+    help="Only this level, or these; can be given again.",
+)
+PISTONS = click.option(
+    "--piston", "pistons", multiple=True, metavar="PISTON", help="Only this piston; likewise."
+)
 
 
 class _ByPurpose(click.Group):
@@ -72,17 +89,25 @@ class _ByPurpose(click.Group):
 def bank() -> None:
     """Keep, print, compare and alter banks.
 
-    A bank is a file with one player's whole memory of one console: what every piston holds at
-    every level, names, locks, sequences, and where the player left off. Every command that
-    writes one writes it whole or leaves all as it was, and asks before anything that is set is
-    lost.
+    A bank is one player's whole memory of one console: what every piston holds at every level,
+    names, locks, sequences, and where the player left off. Every command that writes one writes
+    it whole or leaves all as it was, and asks before anything that is set is lost.
+
+    \b
+    BANK is one of these:
+      ruth.bank                       a bank file
+      organ.store:Ruth                a player's bank in a store; only organ.store if it is alone
+      organ.store:Ruth@2031-05-04     the same as it was when that day ended
+      organ.store:Ruth@2031-05-04T18:30   at that time
+      organ.store:Ruth@512            after change 512 of its history
+      all.bank:Ruth                   a player's bank in a backup of a whole store
 
     A level is said by its number or its name; a piston and a stop by its label (as "Great 1",
     "Great Tuba 8'"), or by the id that stands in brackets behind it when the bank is printed.
     """
 
 
-for command in (*EDITS, sequence):
+for command in (*EDITS, history, take_back, merge, to_midi, from_midi, sequence):
     bank.add_command(command)
 
 
@@ -106,22 +131,56 @@ def new(file: Path, console_file: Path, name: str) -> None:
 @bank.command()
 @BANK
 @click.argument("to", type=click.Path())
+@LEVELS
+@PISTONS
 @click.option("--replace", is_flag=True, help="Take the place of the file that is there.")
-def backup(file: Path, to: str, replace: bool) -> None:
-    """Copy a bank, read the copy back, and compare the two.
+def backup(
+    file: BankPlace, to: str, levels: tuple[str, ...], pistons: tuple[str, ...], replace: bool
+) -> None:
+    """Copy a bank to a file, read it back, and compare.
 
-    TO is a file, or a folder: there the copy is named after the bank, with the date.
+    TO is a file, or a folder: there the copy is named after the bank, with the date. With
+    --level or --piston only that part is copied; put into a bank, it leaves the rest alone.
     """
-    kept = read_bank(file)
+    look = looked_at(file)
+    kept = _part_of(look.file, levels, pistons)
     copy = Path(to)
     if copy.is_dir():
-        copy = dated(file, copy)
+        copy = dated(_named_after(look), copy)
     elif to.endswith(os.sep):
         refuse(f"there is no folder {click.format_filename(to)}")
-    if _are_one_file(file, copy):
+    if _are_one_file(look.found.file, copy):
         refuse(f"{shown(copy)} is the bank itself")
     (write_over if replace else write_new)(copy, kept)
-    say(f"{shown(copy)}: a backup of {shown(file)}, read back and the same: {_size(kept.bank)}")
+    what = shown(file) if kept.part is None else f"a part of {shown(file)}"
+    say(f"{shown(copy)}: a backup of {what}, read back and the same: {_size(kept.bank)}")
+
+
+def _part_of(file: BankFile, levels: tuple[str, ...], pistons: tuple[str, ...]) -> BankFile:
+    """What of a bank file is asked for; all of it if nothing is."""
+    part = _part(file.bank, levels, pistons)
+    if part.whole:
+        return file
+    if file.part is not None:
+        refuse("this file holds a part of a bank already: it is copied whole")
+    with refusing():
+        return evolve(file, bank=part_of(file.bank, part), part=part)
+
+
+def _part(bank: Bank, levels: tuple[str, ...], pistons: tuple[str, ...]) -> Part:
+    asked_levels, asked_pistons = _levels_asked(bank, levels), _pistons_asked(bank, pistons)
+    return Part(
+        None if asked_levels is None else tuple(sorted(asked_levels)),
+        None if asked_pistons is None else tuple(p for p in bank.pistons if p in asked_pistons),
+    )
+
+
+def _named_after(look: Look) -> Path:
+    """A file name for a copy: the bank file's own, or the player's in a store."""
+    if not (look.found.in_store or look.several):
+        return look.found.file
+    name = re.sub(r"[^\w-]+", "-", look.file.bank.name).strip("-").lower()
+    return Path((name or "bank") + ENDING)
 
 
 def _are_one_file(one: Path, other: Path) -> bool:
@@ -137,30 +196,49 @@ def _size(bank: Bank) -> str:
 
 
 @bank.command()
-@click.argument("backup_file", metavar="BACKUP", type=_FILE)
+@click.argument("backup_file", metavar="BACKUP", type=BankPlace)
 @BANK
 @_CONSOLE
+@LEVELS
+@PISTONS
 @YES
-def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> None:
+def restore(
+    backup_file: BankPlace,
+    file: BankPlace,
+    console_file: Path,
+    levels: tuple[str, ...],
+    pistons: tuple[str, ...],
+    yes: bool,
+) -> None:
     """Put a backup in the place of a bank, if you agree.
 
-    First it shows what of it does not fit the console, and what will change.
+    First it shows what of it does not fit the console, and what will change. BACKUP may also be
+    a bank in a store as it was at some time. With --level or --piston, or if the backup holds
+    only a part of a bank, the rest of BANK is left alone.
 
     What does not fit the console is kept in the bank, and is not heard. What was in BANK before
-    stays in a file beside it, from which it can be restored in the same way.
+    stays: in a file beside it, or in the history of the store, and can be brought back.
     """
-    try:
-        saved = read_bank_file(backup_file)
-    except BankFileError as error:
-        refuse(f"{error}; {shown(file)} is left as it is" if os.path.lexists(file) else str(error))
+    target = target_of(file)
+    with left_as_it_is(target):
+        saved = read_bank(backup_file)
     console = read_console_file(console_file)
-    for other in (backup_file, console_file):
-        if _are_one_file(file, other):
-            refuse(f"{shown(file)} and {shown(other)} are the same file")
-    before = read_bytes(file) if os.path.lexists(file) else None
-    present = _present(file, before)
-    fit = fit_to(saved.bank, console)
-    say(f"{shown(backup_file)}, saved {moment(saved.saved)}: {_size(saved.bank)}")
+    for other in (backup_file.found(), Found(console_file)):
+        if _are_one_file(target.file, other.file) and not other.in_store:
+            refuse(f"{shown(file)} and {shown(other.file)} are the same file")
+    present = target.present()
+    kept = _part_of(saved, levels, pistons)
+    say(f"{shown(backup_file)}, saved {moment(saved.saved)}: {_size(kept.bank)}")
+    wanted = kept.bank
+    if kept.part is not None:
+        if present is None:
+            refuse(f"{shown(backup_file)} is a part of a bank: there is no bank to put it into")
+        with refusing():
+            wanted = put_part(seat(present, console), seat(kept.bank, console), kept.part)
+        say(f"Only {_part_words(kept)}: the rest stays as it is")
+    elif present is not None and present.locked:
+        refuse(f"{shown(file)} is locked: unlock it first, if it is to be replaced")
+    fit = fit_to(evolve(wanted, name=target.name or wanted.name), console)
     say()
     print_fit(fit, console, shown(backup_file))
     say()
@@ -172,37 +250,27 @@ def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> Non
         found = compare(seat(present, console), fit.bank)
         print_changes(present, fit.bank, found)
         say()
-    agree(f"{shown(file)} will be {'made' if before is None else 'replaced'}", yes)
-    if before is None:
-        write_new(file, saved_now(fit.bank))
-        say(f"{shown(file)}: restored from {shown(backup_file)}; there was no such file before")
-        return
-    beside = replace_keeping(file, before, saved_now(fit.bank))
-    say(f"{shown(file)}: restored from {shown(backup_file)}")
-    say(f"What was there before is in {shown(beside)}")
+    agree(f"{shown(file)} will be {'made' if present is None else 'replaced'}", yes)
+    target.write(fit.bank, f"restored from {shown(backup_file)}", console)
 
 
-def _present(file: Path, before: bytes | None) -> Bank | None:
-    """The bank that a restore would replace; None if there is none that can be read."""
-    if before is None:
-        return None
-    try:
-        present = decode(before).bank
-    except BankFileError as error:
-        say(f"What is in {shown(file)} now cannot be read: {error}")
-        say()
-        return None
-    if present.locked:
-        refuse(f"{shown(file)} is locked: unlock it first, if it is to be replaced")
-    return present
+def _part_words(file: BankFile) -> str:
+    """Which part of a bank it is."""
+    part, words = file.part or Part(), Words(file.bank)
+    told = []
+    if part.pistons is not None:
+        told.append(", ".join(words.piston(piston) for piston in part.pistons))
+    if part.levels is not None:
+        told.append(f"level {runs(part.levels)}")
+    return " at ".join(told)
 
 
 @bank.command("fit")
 @BANK
 @_CONSOLE
 @json_option
-def fit_(file: Path, console_file: Path, as_json: bool) -> None:
-    """Show what becomes of a bank on a console.
+def fit_(file: BankPlace, console_file: Path, as_json: bool) -> None:
+    """Show what becomes of a bank on a console, or on a changed one.
 
     Ends with exit code 1 if something that the bank remembers will not be heard there. The bank
     is not changed: a restore, or the console itself, brings it up to date.
@@ -222,16 +290,8 @@ def fit_(file: Path, console_file: Path, as_json: bool) -> None:
 
 @bank.command("print")
 @BANK
-@click.option(
-    "--level",
-    "levels",
-    multiple=True,
-    metavar="LEVEL|N-M",
-    help="Only this level, or these; can be given again.",
-)
-@click.option(
-    "--piston", "pistons", multiple=True, metavar="PISTON", help="Only this piston; likewise."
-)
+@LEVELS
+@PISTONS
 @click.option(
     "--console",
     "console_file",
@@ -240,7 +300,7 @@ def fit_(file: Path, console_file: Path, as_json: bool) -> None:
 )
 @json_option
 def print_(
-    file: Path,
+    file: BankPlace,
     levels: tuple[str, ...],
     pistons: tuple[str, ...],
     console_file: Path | None,
@@ -288,8 +348,8 @@ def _pistons_asked(bank: Bank, asked: tuple[str, ...]) -> frozenset[str] | None:
 
 
 @bank.command("compare")
-@click.argument("one", type=_FILE)
-@click.argument("other", type=_FILE)
+@click.argument("one", type=BankPlace)
+@click.argument("other", type=BankPlace)
 @click.option(
     "--console",
     "console_file",
@@ -297,7 +357,7 @@ def _pistons_asked(bank: Bank, asked: tuple[str, ...]) -> frozenset[str] | None:
     help="A console file: compare the banks as they would be on that console.",
 )
 @json_option
-def compare_(one: Path, other: Path, console_file: Path | None, as_json: bool) -> None:
+def compare_(one: BankPlace, other: BankPlace, console_file: Path | None, as_json: bool) -> None:
     """Print how two banks differ, and only that.
 
     With --console both are first brought up to date with that console, and neither is changed:

@@ -4,12 +4,13 @@ Each says in a line what it did. What an edit does, and what is refused, is for 
 to know; what would be lost is asked about here.
 """
 
-from pathlib import Path
+import sys
 
 import click
 
 from banks import editing
 from cli.bank.files import agree, edited
+from cli.bank.places import BankPlace
 from cli.bank.words import Words, capital, level_words, set_words
 from cli.files import shown
 from cli.naming import plural
@@ -17,7 +18,7 @@ from cli.output import refuse, say
 from combination.memory import Bank, Level, Slot
 from combination.model import Kind
 
-BANK = click.argument("file", metavar="BANK", type=click.Path(path_type=Path))
+BANK = click.argument("file", metavar="BANK", type=BankPlace)
 YES = click.option("--yes", is_flag=True, help="Do not ask.")
 LEVEL = click.option(
     "--level", metavar="LEVEL", required=True, help="The level, by its number or name."
@@ -33,7 +34,7 @@ _OTHER_LEVEL = click.option(
 @click.command()
 @BANK
 @click.argument("text")
-def name(file: Path, text: str) -> None:
+def name(file: BankPlace, text: str) -> None:
     """Name a bank. An empty text ("") takes its name away."""
     with edited(file) as bank:
         before = bank.name
@@ -45,7 +46,7 @@ def name(file: Path, text: str) -> None:
 @BANK
 @click.argument("level")
 @click.argument("text")
-def name_level(file: Path, level: str, text: str) -> None:
+def name_level(file: BankPlace, level: str, text: str) -> None:
     """Name a level. An empty text ("") takes its name away.
 
     A name that another level has, or that is only a number, is refused.
@@ -62,42 +63,75 @@ def _called(text: str, before: str) -> str:
     return f'{now}; it was "{before}"' if before else now
 
 
+_ONLY = click.option("--level", metavar="LEVEL", help="Only this level, by its number or name.")
+
+
 @click.command()
 @BANK
-@click.option("--level", metavar="LEVEL", help="Only this level, by its number or name.")
-def lock(file: Path, level: str | None) -> None:
-    """Keep a bank, or one level of it, from being changed."""
+@_ONLY
+@click.option("--passphrase", is_flag=True, help="Ask for a passphrase that will open it again.")
+def lock(file: BankPlace, level: str | None, passphrase: bool) -> None:
+    """Keep a bank, or one level of it, from being changed.
+
+    What is locked is writing. A passphrase keeps fingers off, not thieves: whoever has the file
+    can read and copy it. Where there is no terminal it is the first line of the input.
+    """
+    chosen = _passphrase(again=True) if passphrase else None
     with edited(file) as bank:
         if level is None:
-            editing.lock_bank(bank)
+            editing.lock_bank(bank, chosen)
             what = shown(file)
         else:
             number = editing.find_level(bank, level)
-            editing.lock_level(bank, number)
+            editing.lock_level(bank, number, chosen)
             what = capital(level_words(bank, number))
-    say(f"{what} is locked now")
+    say(f"{what} is locked now{', with a passphrase' if passphrase else ''}")
 
 
 @click.command()
 @BANK
-@click.option("--level", metavar="LEVEL", help="Only this level, by its number or name.")
-def unlock(file: Path, level: str | None) -> None:
+@_ONLY
+@click.option("--forgotten", is_flag=True, help="Open it without its passphrase, if you agree.")
+@YES
+def unlock(file: BankPlace, level: str | None, forgotten: bool, yes: bool) -> None:
     """Let a bank, or one level of it, be changed again.
 
-    A level that is locked by itself stays so when the bank is unlocked, and the other way round.
+    If it was locked with a passphrase, that is asked for. A level that is locked by itself stays
+    so when the bank is unlocked, and the other way round.
     """
     with edited(file) as bank:
-        if level is None:
-            editing.unlock_bank(bank)
+        number = None if level is None else editing.find_level(bank, level)
+        lock = bank if number is None else bank.levels.get(number, Level())
+        given = None
+        if lock.verifier and forgotten:
+            agree("its passphrase is passed over, and needed no more", yes)
+            lock.verifier = b""
+        elif lock.verifier:
+            given = _passphrase(again=False)
+        if number is None:
+            editing.unlock_bank(bank, given)
             locked = [number for number, held in bank.levels.items() if held.locked]
             but = f"; still locked: {plural(len(locked), 'level')}" if locked else ""
             what = shown(file)
         else:
-            number = editing.find_level(bank, level)
-            editing.unlock_level(bank, number)
+            editing.unlock_level(bank, number, given)
             but = "; the whole bank is still locked" if bank.locked else ""
             what = capital(level_words(bank, number))
     say(f"{what} is unlocked now{but}")
+
+
+def _passphrase(*, again: bool) -> str:
+    """A passphrase, asked for without showing it; twice if it is a new one."""
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    return str(
+        click.prompt(
+            "Passphrase",
+            hide_input=True,
+            confirmation_prompt="The same again" if again else False,
+            err=True,
+        )
+    )
 
 
 # ---------------------------------------------------------------- whole levels
@@ -108,7 +142,7 @@ def unlock(file: Path, level: str | None) -> None:
 @click.argument("level")
 @click.argument("to")
 @YES
-def copy_level(file: Path, level: str, to: str, yes: bool) -> None:
+def copy_level(file: BankPlace, level: str, to: str, yes: bool) -> None:
     """Make the level TO the same as LEVEL, name and all."""
     with edited(file) as bank:
         source, target = _two_levels(bank, level, to)
@@ -124,7 +158,7 @@ def copy_level(file: Path, level: str, to: str, yes: bool) -> None:
 @BANK
 @click.argument("level")
 @click.argument("other")
-def swap_levels(file: Path, level: str, other: str) -> None:
+def swap_levels(file: BankPlace, level: str, other: str) -> None:
     """Let two levels change places, names and all.
 
     Sequences go on pressing the level of the number that they have.
@@ -142,7 +176,7 @@ def swap_levels(file: Path, level: str, other: str) -> None:
 @BANK
 @click.argument("level")
 @YES
-def clear_level(file: Path, level: str, yes: bool) -> None:
+def clear_level(file: BankPlace, level: str, yes: bool) -> None:
     """Take away all that a level holds, its name too."""
     with edited(file) as bank:
         number = editing.find_level(bank, level)
@@ -181,7 +215,7 @@ def _pistons_set(bank: Bank, number: int) -> str:
 @_OTHER_LEVEL
 @YES
 def copy_piston(
-    file: Path, piston: str, other: str, level: str, other_level: str | None, yes: bool
+    file: BankPlace, piston: str, other: str, level: str, other_level: str | None, yes: bool
 ) -> None:
     """Let the piston OTHER remember what PISTON remembers.
 
@@ -205,7 +239,9 @@ def copy_piston(
 @click.argument("other")
 @LEVEL
 @_OTHER_LEVEL
-def swap_pistons(file: Path, piston: str, other: str, level: str, other_level: str | None) -> None:
+def swap_pistons(
+    file: BankPlace, piston: str, other: str, level: str, other_level: str | None
+) -> None:
     """Let two pistons exchange what they remember.
 
     One of them may have nothing set.
@@ -226,7 +262,7 @@ def swap_pistons(file: Path, piston: str, other: str, level: str, other_level: s
 @click.argument("piston")
 @click.option("--level", metavar="LEVEL", help="The level; a full organ has none.")
 @YES
-def clear_piston(file: Path, piston: str, level: str | None, yes: bool) -> None:
+def clear_piston(file: BankPlace, piston: str, level: str | None, yes: bool) -> None:
     """Let a piston at a level be as one that was never set.
 
     A full organ goes back to the console's own list.
@@ -244,7 +280,7 @@ def clear_piston(file: Path, piston: str, level: str | None, yes: bool) -> None:
 @BANK
 @click.argument("stage", type=int)
 @YES
-def clear_stage(file: Path, stage: int, yes: bool) -> None:
+def clear_stage(file: BankPlace, stage: int, yes: bool) -> None:
     """Let a crescendo stage go back to the console's own list."""
     with edited(file) as bank:
         editing.clear_combination(bank, Slot(stage=stage))
@@ -258,7 +294,9 @@ def clear_stage(file: Path, stage: int, yes: bool) -> None:
 @click.argument("controls", metavar="[STOP]...", nargs=-1)
 @LEVEL
 @click.option("--none", "nothing", is_flag=True, help="It leaves nothing alone.")
-def neutral(file: Path, piston: str, controls: tuple[str, ...], level: str, nothing: bool) -> None:
+def neutral(
+    file: BankPlace, piston: str, controls: tuple[str, ...], level: str, nothing: bool
+) -> None:
     """Say which stops a piston leaves alone at a level.
 
     It leaves alone these stops (couplers, tremulants and all else on the rail are meant too),

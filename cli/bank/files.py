@@ -1,7 +1,7 @@
-"""Bank files for commands: read, made, replaced and kept, or refused in one message.
+"""Banks for commands: read, made, replaced and kept, or refused in one message.
 
-What is in them is the business of `banks`; here are their names, their dates, and the rule that
-nothing that a player had is lost by a command.
+What is in them is the business of `banks`, where they are that of `cli.bank.places`; here are
+their dates, and the rule that nothing that a player had is lost by a command.
 """
 
 import os
@@ -14,9 +14,20 @@ from itertools import chain, count
 from pathlib import Path
 
 import click
+from attrs import frozen
 
-from banks import BankEditError, BankFile, BankFileError, fit_to, read_bank_file, write_bank_file
+from banks import (
+    BankFile,
+    BankFileError,
+    History,
+    Part,
+    Store,
+    StoreFile,
+    fit_to,
+    write_bank_file,
+)
 from banks.limits import BYTES_IN_FILE
+from cli.bank.places import BankPlace, Found, entry_meant, refusing
 from cli.files import refuse_unreadable, shown, write_whole
 from cli.naming import plural
 from cli.output import RefusedError, refuse, say
@@ -24,14 +35,46 @@ from combination.memory import Bank
 from combination.model import Console
 
 ENDING = ".bank"
+WRITER = f"stopwright {version('stopwright')}"
 
 
-def read_bank(path: Path) -> BankFile:
-    """A bank file that is there and sound, or a refusal."""
-    try:
-        return read_bank_file(path)
-    except BankFileError as error:
-        refuse(str(error))
+def read_bank(place: BankPlace | Path) -> BankFile:
+    """A bank that is there and sound, wherever it is, or a refusal.
+
+    One in a store has been saved when it was last changed, by this program.
+    """
+    return looked_at(place).file
+
+
+@frozen
+class Look:
+    """A bank as it was found, and whether its file has several.
+
+    In a store there are also its number and the last change of it then, but for what was.
+    """
+
+    file: BankFile
+    found: Found
+    several: bool = False
+    bank: int | None = None
+    entry: int | None = None
+
+
+def looked_at(place: BankPlace | Path) -> Look:
+    """A bank that is there and sound, with all that is needed to change it, or a refusal."""
+    found = place.found() if isinstance(place, BankPlace) else Found(place)
+    if not found.in_store:
+        file, several = found.in_file()
+        return Look(file, found, several)
+    with refusing(), Store(found.file, writing=False) as store:
+        player, time = found.player(store)
+        if time is None:
+            file = BankFile(store.load(player.number), _saved(player.changed), WRITER)
+            return Look(file, found, bank=player.number, entry=player.entry)
+        history = History(store, player.number)
+        entry = entry_meant(history, time)
+        kept = store.load(player.number, entry)
+        return Look(BankFile(kept, _saved(history.at(entry)), WRITER), found)
 
 
 def say_if_strange(bank: Bank, console: Console) -> None:
@@ -43,13 +86,17 @@ def say_if_strange(bank: Bank, console: Console) -> None:
         say(f"The bank was set on {bank.console}{lacks}")
 
 
-def saved_now(bank: Bank) -> BankFile:
-    """A bank as it is saved at this moment by this program."""
-    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    return BankFile(bank, now, f"stopwright {version('stopwright')}")
+def saved_now(bank: Bank, part: Part | None = None) -> BankFile:
+    """A bank, or a part of one, as it is saved at this moment by this program."""
+    return BankFile(bank, _saved(datetime.now(UTC)), WRITER, part)
 
 
-def write_new(path: Path, file: BankFile) -> None:
+def _saved(moment: datetime) -> str:
+    """A time as a bank file has it."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def write_new(path: Path, file: BankFile | StoreFile) -> None:
     """Write a bank file where there is none; what is there is refused, and left as it is."""
     try:
         write_bank_file(path, file, replacing=False)
@@ -57,7 +104,7 @@ def write_new(path: Path, file: BankFile) -> None:
         refuse(str(error))
 
 
-def write_over(path: Path, file: BankFile) -> None:
+def write_over(path: Path, file: BankFile | StoreFile) -> None:
     """Write a bank file, in the place of the one that is there if there is one."""
     try:
         write_bank_file(path, file)
@@ -91,14 +138,46 @@ def read_bytes(path: Path) -> bytes:
 
 
 @contextmanager
-def edited(path: Path) -> Iterator[Bank]:
-    """A bank to be changed: read, and written again unless what is done with it is refused."""
-    bank = read_bank(path).bank
-    try:
-        yield bank
-    except BankEditError as error:
-        refuse(str(error))
-    write_over(path, saved_now(bank))
+def edited(place: BankPlace) -> Iterator[Bank]:
+    """A bank to be changed: read, and written again unless what is done with it is refused.
+
+    In a store it is one change, that can be taken back; nobody is kept waiting meanwhile, and
+    if another program changes the bank first this is refused.
+    """
+    look = looked_at(place)
+    with refusing():
+        yield look.file.bank
+    put_back(place, look, look.file.bank)
+
+
+def put_back(place: BankPlace, look: Look, bank: Bank, console: Console | None = None) -> None:
+    """Write a bank where it was looked at; ``console`` is the one it is seated on, if it is."""
+    if look.several:
+        refuse(f"{shown(look.found.file)} holds several banks: restore it to a store to change one")
+    if look.bank is None:
+        if look.found.in_store:
+            refuse(f"{shown(place)} is how the bank was: restore it first, if it is to be changed")
+        write_over(look.found.file, saved_now(bank, look.file.part))
+        return
+    with refusing(), Store(look.found.file) as store:
+        store.write(look.bank, bank, *made_by(), expected=look.entry, console=console)
+
+
+def made_by() -> tuple[str, str]:
+    """The command that is running, and what it was given: what a store's history says of it."""
+    context = click.get_current_context()
+    given: list[object] = []
+    for name, value in context.params.items():
+        if name in _UNSAID or value in (None, False, ""):
+            continue
+        if value is True:
+            given.append(f"--{name}")
+        else:
+            given += value if isinstance(value, tuple) else [value]
+    return context.info_name or "", " ".join(map(str, given))
+
+
+_UNSAID = frozenset({"file", "yes", "console_file"})
 
 
 def agree(loss: str, yes: bool) -> None:

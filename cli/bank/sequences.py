@@ -13,6 +13,7 @@ import click
 from banks import editing
 from cli.bank.edits import BANK, LEVEL, YES
 from cli.bank.files import agree, edited, read_bank
+from cli.bank.places import BankPlace
 from cli.bank.printing import print_sequences, sequences_data
 from cli.bank.words import Words, step_words
 from cli.files import read_console_file, shown
@@ -49,7 +50,7 @@ def sequence() -> None:
 @BANK
 @click.argument("name", metavar="[SEQUENCE]", required=False)
 @json_option
-def list_(file: Path, name: str | None, as_json: bool) -> None:
+def list_(file: BankPlace, name: str | None, as_json: bool) -> None:
     """List the sequences of a bank, or one of them, step by step."""
     bank = read_bank(file).bank
     if name is not None and name not in bank.sequences:
@@ -72,7 +73,7 @@ def _desk_words(bank: Bank) -> str:
 @sequence.command()
 @BANK
 @_SEQUENCE
-def new(file: Path, name: str) -> None:
+def new(file: BankPlace, name: str) -> None:
     """Begin a sequence, without a step yet."""
     with edited(file) as bank:
         editing.make_sequence(bank, name)
@@ -94,7 +95,7 @@ def new(file: Path, name: str) -> None:
     help="A console file. With it a step may press a reversible or a cancel as well.",
 )
 def add_step(
-    file: Path,
+    file: BankPlace,
     name: str,
     piston: str,
     level: str,
@@ -131,7 +132,7 @@ def add_step(
 @_SEQUENCE
 @_STEP
 @click.argument("text")
-def note_step(file: Path, name: str, step: str, text: str) -> None:
+def note_step(file: BankPlace, name: str, step: str, text: str) -> None:
     """Write a note to a step. An empty text ("") takes it away."""
     number = _number(step)
     with edited(file) as bank:
@@ -144,7 +145,7 @@ def note_step(file: Path, name: str, step: str, text: str) -> None:
 @BANK
 @_SEQUENCE
 @_STEP
-def remove_step(file: Path, name: str, step: str) -> None:
+def remove_step(file: BankPlace, name: str, step: str) -> None:
     """Take a step out; the others keep their numbers."""
     number = _number(step)
     with edited(file) as bank:
@@ -157,7 +158,7 @@ def remove_step(file: Path, name: str, step: str) -> None:
 @sequence.command()
 @BANK
 @click.argument("name", metavar="[SEQUENCE]", required=False)
-def choose(file: Path, name: str | None) -> None:
+def choose(file: BankPlace, name: str | None) -> None:
     """Put a sequence on the desk, before its first step.
 
     Without a name it is the one that nobody wrote: every general of level 1, then of level 2,
@@ -172,7 +173,7 @@ def choose(file: Path, name: str | None) -> None:
 @BANK
 @_SEQUENCE
 @YES
-def remove(file: Path, name: str, yes: bool) -> None:
+def remove(file: BankPlace, name: str, yes: bool) -> None:
     """Take a sequence out of the bank, with all its steps."""
     with edited(file) as bank:
         steps = bank.sequences.get(name, ())

@@ -14,6 +14,7 @@ from attrs import evolve, field, frozen
 
 from banks.editing import BankEditError, find_level
 from cli.bank.files import read_bank, say_if_strange
+from cli.bank.places import BankPlace
 from cli.files import read_console_file
 from cli.naming import plural, run
 from cli.output import PAGE, answer_no, json_option, progress, refuse, say, say_json, say_table
@@ -31,8 +32,8 @@ _LIMIT = f"{LONGEST * 1000:g} ms"
     "--bank",
     "bank_file",
     metavar="BANK",
-    type=click.Path(path_type=Path),
-    help="Push the pistons as this bank file has them set.",
+    type=BankPlace,
+    help="Push the pistons as this bank has them set.",
 )
 @click.option(
     "--level",
@@ -48,7 +49,7 @@ _LIMIT = f"{LONGEST * 1000:g} ms"
 )
 @json_option
 def cable(
-    file: Path, bank_file: Path | None, level: str | None, held: tuple[str, ...], as_json: bool
+    file: Path, bank_file: BankPlace | None, level: str | None, held: tuple[str, ...], as_json: bool
 ) -> None:
     """Say how long each piston change takes on five-pin MIDI cables.
 
@@ -102,7 +103,7 @@ def cable(
         answer_no()
 
 
-def _bank_at(console: Console, file: Path, level: str | None) -> Bank:
+def _bank_at(console: Console, file: BankPlace, level: str | None) -> Bank:
     """A bank, left at the level that is asked for."""
     bank = read_bank(file).bank
     if level is None:

@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 
 from cli.bank.files import read_bank
+from cli.bank.places import BankPlace
 from cli.console.altering import EVERYTHING, Wish, alter, changes
 from cli.console.rewriting import CannotRewriteError, rewritten
 from cli.files import read_console_file, read_text, shown, write_whole
@@ -65,8 +66,8 @@ _BOM = b"\xef\xbb\xbf"
     "--bank",
     "bank_file",
     metavar="BANK",
-    type=click.Path(path_type=Path),
-    help="Show what becomes of what this bank file holds for the piston. The bank is not changed.",
+    type=BankPlace,
+    help="Show what becomes of what this bank holds for the piston. The bank is not changed.",
 )
 @click.option("--write", is_flag=True, help="Write the console file. Otherwise it is only shown.")
 def piston(
@@ -79,7 +80,7 @@ def piston(
     without: tuple[str, ...],
     additive: bool | None,
     settable: bool | None,
-    bank_file: Path | None,
+    bank_file: BankPlace | None,
     write: bool,
 ) -> None:
     """Make a piston general, divisional or anything in between.

@@ -14,7 +14,8 @@ import click
 from attrs import frozen
 from tomlkit.exceptions import TOMLKitError
 
-from cli.bank.files import read_bank, saved_now, say_if_strange, write_over
+from cli.bank.files import looked_at, put_back, say_if_strange
+from cli.bank.places import BankPlace
 from cli.files import read_console_file, read_text, refuse_unreadable, shown, write_whole
 from cli.naming import plural
 from cli.naming import run as run_of
@@ -78,7 +79,7 @@ _LANGUAGE = (
 class _Files:
     """What a rehearsal is run with besides, and what is written of it."""
 
-    bank: Path | None
+    bank: BankPlace | None
     keep_bank: bool
     midi_out: Path | None
     music: Path | None
@@ -154,7 +155,7 @@ def _language(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     "--bank",
     "bank_path",
     metavar="BANK",
-    type=click.Path(path_type=Path),
+    type=BankPlace,
     help="Begin with the memory of a bank file; the file is left as it is.",
 )
 @click.option(
@@ -208,7 +209,7 @@ def rehearse(
     rehearsals: tuple[Path, ...],
     worked: bool,
     console_path: Path | None,
-    bank_path: Path | None,
+    bank_path: BankPlace | None,
     keep_bank: bool,
     midi_out: Path | None,
     music_path: Path | None,
@@ -241,15 +242,16 @@ def rehearse(
             _list_parts(piece, music_path, prepared[0].console, as_json=as_json)
             return
         prepared = [_with_music(prepared[0], piece, music_path, plays)]
-    memory = read_bank(bank_path).bank if bank_path else None
+    look = looked_at(bank_path) if bank_path else None
+    memory = look.file.bank if look else None
     runs = []
     for each in prepared:
         bank = seat(memory, each.console) if memory else fresh_bank(each.console)
         if memory is not None and not as_json:
             say_if_strange(memory, each.console)
         runs.append(_write(each, each.run(bank), files))
-        if bank_path is not None and keep_bank:
-            write_over(bank_path, saved_now(bank))
+        if bank_path is not None and look is not None and keep_bank:
+            put_back(bank_path, look, bank, each.console)
     if as_json:
         say_json([_as_data(done) for done in runs])
     else:

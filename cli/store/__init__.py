@@ -1,0 +1,1 @@
+"""For the owner: the store in which a console keeps its players' banks."""
