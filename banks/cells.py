@@ -92,10 +92,16 @@ def seal(key: Key, value: bytes) -> int:
     """A number of 64 bits that a cell shares with no other, nor with itself after a change.
 
     The sum of a bank's seals, modulo 2**64, says whether all its cells are there unchanged.
+
+    Raises:
+        CellError: if it is no cell's key and value.
     """
     kind, a, b = key
-    name = b"%d/%d/%d/" % (kind, a, b) if type(a) is int else f"{kind}/{a}/{b}/".encode()
-    return int.from_bytes(blake2b(name + value, digest_size=8).digest(), "big")
+    try:
+        name = b"%d/%d/%d/" % (kind, a, b) if type(a) is int else f"{kind}/{a}/{b}/".encode()
+        return int.from_bytes(blake2b(name + value, digest_size=8).digest(), "big")
+    except TypeError:
+        raise CellError("a cell has something of the wrong kind in it") from None
 
 
 def sum_of_seals(cells: Mapping[Key, bytes]) -> int:

@@ -84,6 +84,7 @@ class Database:
         """
         self.name = name_of(path)
         self._path = Path(os.path.realpath(path))
+        self._names = str(self._path), f"{self._path}-wal"
         self._copy: TemporaryDirectory[str] | None = None
         self._patience = patience
         self._log: tuple[int, int] | None = None
@@ -150,6 +151,15 @@ class Database:
         """
         with self._told():
             self._connection.execute("VACUUM")
+        self.checkpoint()
+
+    def checkpoint(self) -> None:
+        """Fold the log into the file, as far as no other program still reads from it.
+
+        Raises:
+            StoreError: if there is not room enough to do it; nothing is lost.
+        """
+        with self._told():
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def copy_to(self, path: str | os.PathLike[str]) -> None:
@@ -242,7 +252,7 @@ class Database:
     # ------------------------------------------------------------ faults
 
     def _check_found_again(self) -> None:
-        file, log = _there(self._path), _there(Path(f"{self._path}-wal"))
+        file, log = _there(self._names[0]), _there(self._names[1])
         self._log = self._log or log
         if file != self._file or log is None or log != self._log:
             raise FileFaultError(
@@ -273,6 +283,8 @@ class Database:
             if code in _IN_WORDS:
                 raise StoreError(f"{self.name}: {_IN_WORDS[code]}") from None
             raise StoreDamagedError(f"{self.name}: it is damaged: {error}") from None
+        except UnicodeDecodeError:  # SQLite's own message, with a damaged text in it
+            raise StoreDamagedError(f"{self.name}: it is damaged: a text in it is none") from None
         except OSError as error:
             raise StoreError(f"{self.name}: {error.strerror or 'the disk failed'}") from None
 
@@ -301,9 +313,9 @@ def make(path: str | os.PathLike[str], schema: str, application: int, version: i
         raise StoreError(f"{name_of(path)}: it cannot be made: {error}") from None
 
 
-def _there(path: Path) -> tuple[int, int] | None:
+def _there(path: str) -> tuple[int, int] | None:
     try:
-        return _identity(path.stat())
+        return _identity(os.stat(path))  # noqa: PTH116  (at every commit: a Path costs more)
     except OSError:
         return None
 

@@ -9,7 +9,7 @@ What is read is checked: each entry carries the digest of all the cells of its b
 that a page that the disk damaged is noticed whether SQLite can still read it or not.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from sqlite3 import Connection
 
@@ -68,6 +68,8 @@ COMPACTED = "compacted"
 """The cause of an entry that stands for all before it, which was dropped."""
 
 _SHORT = 2**32 - 1
+_MANY = 1000
+"""Cells that are looked up one by one; if there are more, all of a bank are read at once."""
 _MOST = 2**63 - 1
 
 
@@ -124,7 +126,7 @@ class Ledger:
         found = self.db.execute("SELECT entry FROM bank WHERE id = ?", (bank,)).fetchone()
         if found is None:
             raise LedgerError(f"there is no bank {bank} in it")
-        return int(found[0])
+        return _whole(found[0])
 
     def has(self, bank: int, key: Key) -> bool:
         """Whether a cell has something in it."""
@@ -168,16 +170,20 @@ class Ledger:
 
         Of one that it has no more, it is the last there was.
         """
-        return [
-            (Key(kind, a, b), value if present else before, bool(present))
-            for kind, a, b, value, before, present in self.db.execute(
-                "SELECT kind, a, b, cell.value, before.value, cell.value IS NOT NULL FROM cell "
-                "JOIN change ON change.id = cell.change "
-                "LEFT JOIN change AS before ON before.id = change.previous "
-                f"WHERE cell.bank = ? AND kind IN ({','.join('?' * len(CARDS))})",
-                (bank, *sorted(CARDS)),
-            )
-        ]
+        found = []
+        for kind, a, b, value, sealed, before, sealed_before in self.db.execute(
+            "SELECT kind, a, b, cell.value, change.seal, before.value, before.seal FROM cell "
+            "LEFT JOIN change ON change.id = cell.change "
+            "LEFT JOIN change AS before ON before.id = change.previous "
+            f"WHERE cell.bank = ? AND kind IN ({','.join('?' * len(CARDS))})",
+            (bank, *sorted(CARDS)),
+        ):
+            key, present = Key(kind, a, b), value is not None
+            card = value if present else before
+            if card is None or (sealed if present else sealed_before) != _short_seal(key, card):
+                raise DamagedError("a card of a control or piston does not agree with its check")
+            found.append((key, card, present))
+        return found
 
     def banks(self) -> list[int]:
         """The numbers of all banks."""
@@ -229,7 +235,9 @@ class Ledger:
             "ORDER BY id DESC",
             (bank, first, _MOST if last is None else last),
         ):
-            yield Entry(number, bank, moment_of(at), cause, by or "")
+            if type(cause) is not str or type(by) not in (str, type(None)):
+                raise DamagedError(f"what made change {number} is no text")
+            yield Entry(number, bank, moment_of(_whole(at)), cause, by or "")
 
     def entry(self, bank: int, number: int) -> Entry:
         """A bank's entry of that number."""
@@ -251,13 +259,16 @@ class Ledger:
         found = self.db.execute(
             "SELECT change FROM cell WHERE bank = ? AND kind = ? AND a = ? AND b = ?", (bank, *key)
         ).fetchone()
+        beyond = _MOST
         while found is not None and found[0] is not None:
-            changed = next(self._changes("change.id = ?", (found[0],), bank), None)
-            if changed is None:
-                raise DamagedError(f"change {found[0]} is missing")
+            number = _whole(found[0])
+            changed = next(self._changes("change.id = ?", (number,), bank), None)
+            if changed is None or changed.key != key or number >= beyond:
+                raise DamagedError(f"change {number} is missing")
             yield changed
+            beyond = number
             found = self.db.execute(
-                "SELECT previous FROM change WHERE id = ?", (changed.number,)
+                "SELECT previous FROM change WHERE id = ?", (number,)
             ).fetchone()
 
     def _changes(self, where: str, values: tuple[int, ...], bank: int) -> Iterator[Changed]:
@@ -291,37 +302,42 @@ class Ledger:
         ``at`` is in seconds since 1970. Gives the entry's number.
         """
         db = self.db
-        last = self.last(bank)
-        total = self.digest(last) if last else 0
-        (entry,) = db.execute("SELECT coalesce(max(id), 0) + 1 FROM change").fetchone()
+        found = db.execute(
+            "SELECT bank.entry, entry.digest, (SELECT coalesce(max(id), 0) + 1 FROM change) "
+            "FROM bank LEFT JOIN entry ON entry.id = bank.entry WHERE bank.id = ?",
+            (bank,),
+        ).fetchone()
+        if found is None:
+            raise LedgerError(f"there is no bank {bank} in it")
+        last, state, entry = found
+        if last and state is None:
+            raise DamagedError(f"change {last} is missing")
+        total = int.from_bytes(state or b"", "big")
+        there = self._there(bank, values)
+        new = None
+        made, altered, changes = [], [], []
         change = entry
         for key, value in values.items():
-            found = db.execute(
-                "SELECT id, change, value FROM cell "
-                "WHERE bank = ? AND kind = ? AND a = ? AND b = ?",
-                (bank, *key),
-            ).fetchone()
-            cell, previous, before = found or (None, None, None)
+            cell, previous, before = there.get(key, (None, None, None))
             if value == before:
                 continue
             if cell is None:
-                cell = db.execute(
-                    "INSERT INTO cell VALUES (NULL, ?, ?, ?, ?, ?, ?)",
-                    (bank, *key, change, value),
-                ).lastrowid
+                cell = new or db.execute("SELECT coalesce(max(id), 0) + 1 FROM cell").fetchone()[0]
+                new = cell + 1
+                made.append((cell, bank, *key, change, value))
             else:
-                db.execute(
-                    "UPDATE cell SET change = ?, value = ? WHERE id = ?", (change, value, cell)
-                )
-            db.execute(
-                "INSERT INTO change VALUES (?, ?, ?, ?, ?, ?)",
-                (change, entry, cell, previous, value, _short_seal(key, value)),
-            )
-            total += 0 if value is None else seal(key, value)
-            total -= 0 if before is None else seal(key, before)
+                altered.append((change, value, cell))
+            sealed = 0 if value is None else seal(key, value)
+            changes.append((change, entry, cell, previous, value, sealed & _SHORT))
+            total += sealed - (0 if before is None else seal(key, before))
             change += 1
-        if change == entry:
+        if not changes:
             return None
+        if made:
+            db.executemany("INSERT INTO cell VALUES (?, ?, ?, ?, ?, ?, ?)", made)
+        if altered:
+            db.executemany("UPDATE cell SET change = ?, value = ? WHERE id = ?", altered)
+        db.executemany("INSERT INTO change VALUES (?, ?, ?, ?, ?, ?)", changes)
         state = (total % 2**64).to_bytes(8, "big")
         db.execute(
             "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?)",
@@ -330,11 +346,26 @@ class Ledger:
         db.execute("UPDATE bank SET entry = ? WHERE id = ?", (entry, bank))
         return int(entry)
 
+    def _there(self, bank: int, keys: Collection[Key]) -> dict[Key, tuple[int, int, bytes | None]]:
+        """What is known of cells: their number, last change and value; nothing of new ones."""
+        columns = "SELECT kind, a, b, id, change, value FROM cell WHERE bank = ?"
+        if len(keys) > _MANY:
+            rows = self.db.execute(columns, (bank,)).fetchall()
+        else:
+            found = (
+                self.db.execute(f"{columns} AND kind = ? AND a = ? AND b = ?", (bank, *key))
+                for key in keys
+            )
+            rows = [row for each in found for row in each]
+        return {Key(kind, a, b): (cell, last, value) for kind, a, b, cell, last, value in rows}
+
     def digest(self, entry: int) -> int:
         """The sum of the seals of a bank's cells after an entry."""
         found = self.db.execute("SELECT digest FROM entry WHERE id = ?", (entry,)).fetchone()
         if found is None:
             raise DamagedError(f"change {entry} is missing")
+        if type(found[0]) is not bytes:
+            raise DamagedError(f"change {entry} has no check")
         return int.from_bytes(found[0], "big")
 
     # ------------------------------------------------------------ what is dropped
@@ -383,6 +414,12 @@ class Ledger:
 
 def _short_seal(key: Key, value: bytes | None) -> int:
     return 0 if value is None else seal(key, value) & _SHORT
+
+
+def _whole(number: object) -> int:
+    if type(number) is not int:
+        raise DamagedError(f"{number!r} is no whole number")
+    return number
 
 
 def milliseconds(moment: datetime) -> int:

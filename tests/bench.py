@@ -33,6 +33,7 @@ from combination.model import (
     Stop,
 )
 from tests.bench_relay import relay
+from tests.bench_store import store
 from tests.plain_model import NOTHING, Held, Place, PlainMemory, PlainModel
 from tests.timing import beside, job, seconds, shown
 from tests.transitions_machine import TransitionsMachine
@@ -279,6 +280,7 @@ def main() -> None:
     growth()
     bank_files()
     relay()
+    store(full_bank)
 
 
 if __name__ == "__main__":
