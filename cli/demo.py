@@ -11,13 +11,22 @@ from pathlib import Path
 import click
 from attrs import define, field
 
-from banks import BankFile, compare, read_bank_file, write_bank_file
+from banks import (
+    BankFile,
+    History,
+    Keeper,
+    Store,
+    compare,
+    create_store,
+    read_bank_file,
+    write_bank_file,
+)
 from cli.output import answer_no, say
 from combination.action import Reason
 from combination.contacts import Role, contacts_of
-from combination.effects import Effect, OutputsOff, OutputsOn, Refused
+from combination.effects import Effect, KeepAsked, OutputsOff, OutputsOn, Refused, Stored
 from combination.instrument import Instrument
-from combination.memory import Bank, fresh_bank, seat
+from combination.memory import Bank, Slot, fresh_bank, seat
 from combination.midi import Edge
 from combination.model import Console
 from combination.reading import read_console
@@ -37,13 +46,14 @@ class _Evening:
 
     console: Console
     bank: Bank
+    keeper: Keeper | None = None
     now: float = 0.0
     instrument: Instrument = field(init=False)
     pins: dict[tuple[Role, str], str] = field(init=False)
     keys: dict[int, str] = field(init=False)
 
     def __attrs_post_init__(self) -> None:
-        self.instrument = Instrument(self.console, self.bank)
+        self.instrument = Instrument(self.console, self.bank, keeps=self.keeper is not None)
         self.pins = {(wired.role, wired.id): wired.pin for wired in contacts_of(self.console)}
         self.keys = {
             wired.number: wired.pin
@@ -64,7 +74,12 @@ class _Evening:
 
     def _wire(self, pin: str, closed: bool) -> list[Effect]:
         self.now += 0.1
-        return self.instrument.hear(Edge(pin, closed), self.now)
+        effects = self.instrument.hear(Edge(pin, closed), self.now)
+        for effect in effects:
+            if self.keeper is not None and isinstance(effect, KeepAsked):
+                for answer in self.keeper.keep(effect):
+                    effects = effects + self.instrument.receive(answer, self.now)
+        return effects
 
     @property
     def sounding(self) -> frozenset[str]:
@@ -110,7 +125,8 @@ def demo() -> None:
     """See the whole job done, with no files of your own.
 
     On an embedded theatre console a registration is set on a piston, recalled over other tabs,
-    cancelled, backed up, wiped, restored, and proved to be as it was.
+    cancelled, backed up, wiped, restored, and proved to be as it was; then one is set by mistake,
+    outlasts a switch-off, and is taken back.
     """
     console = theatre()
     say(f"{console.name}: a {console.action} action.")
@@ -118,10 +134,11 @@ def demo() -> None:
     say("It has " + ", ".join(f"{len(getattr(console, part))} {part}" for part in parts) + ".")
     say()
     with tempfile.TemporaryDirectory() as folder:
-        _evening(console, Path(folder) / "mabel.bank")
+        _evening(console, Path(folder))
 
 
-def _evening(console: Console, path: Path) -> None:
+def _evening(console: Console, folder: Path) -> None:
+    path = folder / "mabel.bank"
     evening = _Evening(console, fresh_bank(console, OWNER))
     say(f"1. {OWNER} draws some tabs by hand.")
     evening.tabs(FIRST_TABS, True)
@@ -182,6 +199,8 @@ def _evening(console: Console, path: Path) -> None:
     evening.chord(False)
     say()
 
+    there, back = _switched_off(console, restored, folder / "console.store")
+
     proofs = {
         "General 1 recalled what was set": recalled == wanted,
         "Cancel gave the tabs back": cancelled == by_hand,
@@ -190,12 +209,44 @@ def _evening(console: Console, path: Path) -> None:
         "and the same stops sound": restored_sounding == wanted,
         "the change under her hands was the difference": changed == (spoke - ceased) | more,
         "with every key up no pipe sounds": not evening.pipes,
+        "what was acknowledged outlasted the switch-off": there,
+        "and could be taken back": back,
     }
     say("Proved:")
     for what, holds in proofs.items():
         say(f"     {'yes' if holds else 'NO '}  {what}")
     if not all(proofs.values()):
         answer_no()
+
+
+def _switched_off(console: Console, bank: Bank, path: Path) -> tuple[bool, bool]:
+    """A set in the console's store, the key turned at once, and the set taken back later."""
+    general = Slot(GENERAL, 1)
+    say("10. Her bank goes into the console's store. She sets General 1 over, by mistake;")
+    create_store(path)
+    playing = Store(path)
+    playing.add(bank)
+    number, seated = playing.switch_on(console)
+    before = seated.get(general)
+    evening = _Evening(console, seated, Keeper(playing, number, seated))
+    evening.tabs(OTHER_TABS, True)
+    evening.push("set")
+    stored = [e for e in evening.push(GENERAL) if isinstance(e, Stored)]
+    say("    the store acknowledges it, and in that moment the console is switched off:")
+    say("     " + ", ".join(f"stored: {effect.change.slot.piston}" for effect in stored))
+    say()
+
+    with Store(path) as store:  # the other one was never closed
+        number, seated = store.switch_on(console)
+        there = seated.get(general) == stored[0].change.after != before
+        history = History(store, number)
+        mistake = history.past(general)[0][0].number
+        say(f"11. Switched on again the set is there, as change {mistake}. She takes it back.")
+        history.take_back(history.taking_back([mistake]))
+        back = seat(store.load(number), console).get(general) == before
+    playing.close()
+    say()
+    return there, back
 
 
 def _pipes_of(

@@ -21,7 +21,8 @@ def test_the_story_is_proved() -> None:
     assert TAKEN_BACK in result.output
     assert "refused: g1, not set" in result.output
     proofs = result.output.split("Proved:\n")[1].splitlines()
-    assert [proof.split()[0] for proof in proofs] == ["yes"] * 7
+    assert [proof.split()[0] for proof in proofs] == ["yes"] * 9
+    assert "stored: g1" in result.output
     assert "12 pipes cease, 8 speak, 4 sound on" in result.output
 
 
