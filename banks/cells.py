@@ -7,6 +7,7 @@ whatever id. Nothing of SQL is known here.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from decimal import Decimal, InvalidOperation
 from enum import IntEnum
 from hashlib import blake2b
@@ -69,6 +70,9 @@ Cells = dict[Key, bytes]
 """What is there: every key with its value, a msgpack object."""
 
 
+NUMBERS = 2**17
+"""The permanent numbers there may be: so many controls, or pistons, in the life of one bank. A
+control's is a bit, and one far beyond the others would take all memory."""
 _SHORT_BYTES = 0xC4
 """How msgpack begins up to 255 bytes; their number is in the next byte."""
 
@@ -131,14 +135,15 @@ class Numbering:
         Where two had the same id in turn, the present one counts, or else the later number.
         """
         found = cls()
-        for key, value, _ in sorted(cards, key=lambda card: (card[2], card[0])):
-            numbers = found.controls if key.kind == Kind.CONTROL else found.pistons
-            number = _whole(key.a)
-            numbers[str(_unpacked(value)[0])] = number
-            if key.kind == Kind.CONTROL:
-                found.next_control = max(found.next_control, number + 1)
-            else:
-                found.next_piston = max(found.next_piston, number + 1)
+        with _told():
+            for key, value, _ in sorted(cards, key=lambda card: (card[2], card[0])):
+                numbers = found.controls if key.kind == Kind.CONTROL else found.pistons
+                number = _number(key.a)
+                numbers[str(_unpacked(value)[0])] = number
+                if key.kind == Kind.CONTROL:
+                    found.next_control = max(found.next_control, number + 1)
+                else:
+                    found.next_piston = max(found.next_piston, number + 1)
         return found
 
     def rename(self, renamed: Renames) -> None:
@@ -182,13 +187,17 @@ class Names:
     def of(cls, cards: Iterable[tuple[Key, bytes, bool]]) -> "Names":
         """From every card a store has, each with whether the bank has it at present."""
         cards = tuple(cards)
-        controls = {key.a: value for key, value, _ in cards if key.kind == Kind.CONTROL}
-        pistons = {_whole(key.a): value for key, value, _ in cards if key.kind == Kind.PISTON}
-        return cls(
-            tuple(_control(controls[bit]) for bit in sorted(controls)),
-            {number: _piston(value) for number, value in pistons.items()},
-            Numbering.of(cards).pistons,
-        )
+        numbers = Numbering.of(cards).pistons
+        with _told():
+            controls = {
+                _number(key.a): value for key, value, _ in cards if key.kind == Kind.CONTROL
+            }
+            pistons = {_number(key.a): value for key, value, _ in cards if key.kind == Kind.PISTON}
+            return cls(
+                tuple(_control(controls[bit]) for bit in range(len(controls))),
+                {number: _piston(value) for number, value in pistons.items()},
+                numbers,
+            )
 
     def on(self, bits: int) -> tuple[ControlCard, ...]:
         """The controls whose bits are set."""
@@ -297,7 +306,7 @@ def bank_of(cells: Mapping[Key, bytes]) -> Bank:
     try:
         return _bank(cells)
     except _FAULTS as error:
-        raise CellError(f"its cells make no bank ({error!r})") from None
+        raise CellError(f"its cells make no bank ({type(error).__name__})") from None
 
 
 def value_of(key: Key, value: bytes) -> Any:
@@ -305,7 +314,7 @@ def value_of(key: Key, value: bytes) -> Any:
 
     Bits are over permanent numbers. Raises as `bank_of` does.
     """
-    try:
+    with _told():
         if key.kind in (Kind.COMBINATION, Kind.FULL_ORGAN, Kind.STAGE):
             return _combination(value)
         if key.kind == Kind.CONTROL:
@@ -313,14 +322,23 @@ def value_of(key: Key, value: bytes) -> Any:
         if key.kind == Kind.PISTON:
             return _piston(value)
         return _steps(value) if key.kind == Kind.SEQUENCE else _unpacked(value)
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """Say of a value of the wrong kind that it is one."""
+    try:
+        yield
     except _FAULTS as error:
-        raise CellError(f"a cell of it cannot be read ({error!r})") from None
+        raise CellError(f"a cell of it cannot be read ({type(error).__name__})") from None
 
 
 def _bank(cells: Mapping[Key, bytes]) -> Bank:
-    controls = sorted(key.a for key in _keys(cells, Kind.CONTROL))
-    pistons = {_whole(key.a): _piston(cells[key]) for key in sorted(_keys(cells, Kind.PISTON))}
-    runs = translation((_whole(bit), place) for place, bit in enumerate(controls))
+    controls = sorted(_number(key.a) for key in _keys(cells, Kind.CONTROL))
+    pistons = {_number(key.a): _piston(cells[key]) for key in sorted(_keys(cells, Kind.PISTON))}
+    if len({card.id for card in pistons.values()}) < len(pistons):
+        raise ValueError("two pistons have the same id")
+    runs = translation((bit, place) for place, bit in enumerate(controls))
     unknown = ~sum(mask for mask, _ in runs)
     in_place = all(shift == 0 for _, shift in runs)
 
@@ -373,9 +391,10 @@ def with_cards(
     """
     last = {key: value for key, value, _ in cards}
     whole = dict(values)
-    for _ in range(2):  # a piston's card that comes back may need those of controls
-        after = {key: value for key, value in {**cells, **whole}.items() if value is not None}
-        whole |= {key: last[key] for key in _used(after) if key not in after and key in last}
+    with _told():
+        for _ in range(2):  # a piston's card that comes back may need those of controls
+            after = {key: value for key, value in {**cells, **whole}.items() if value is not None}
+            whole |= {key: last[key] for key in _used(after) if key not in after and key in last}
     return whole
 
 
@@ -441,6 +460,13 @@ def _bytes(value: bytes) -> bytes:
     if type(found) is not bytes:
         raise TypeError("not bytes")
     return found
+
+
+def _number(number: object) -> int:
+    """The permanent number of a control or piston."""
+    if not 0 <= _whole(number) < NUMBERS:
+        raise ValueError("a number beyond all controls and pistons")
+    return _whole(number)
 
 
 def _whole(number: object) -> int:

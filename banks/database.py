@@ -100,6 +100,11 @@ class Database:
         try:
             with self._told():
                 self._check(schema, application, version)
+                # Not before: a stranger's file is left as it is.
+                mode = "journal_mode = WAL" if writing else "query_only = ON"
+                self._connection.execute(f"PRAGMA {mode}")
+                if writing:
+                    self._begin_log()
         except BaseException:
             self.close()
             raise
@@ -188,38 +193,55 @@ class Database:
 
     # ------------------------------------------------------------ opening
 
+    def _begin_log(self) -> None:
+        """Begin a new log, unless another program still reads from the one there is.
+
+        Behind what counts in it there may be more of a commit that a power cut broke off. If the
+        next commit began with the same page, as most do, that page would join what is left, and
+        a second power cut bring the broken commit back.
+        """
+        with suppress(sqlite3.Error):
+            self._connection.execute("PRAGMA busy_timeout = 0")
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._connection.execute(f"PRAGMA busy_timeout = {round(self._patience * 1000)}")
+
     def _connected(self, writing: bool) -> sqlite3.Connection:
+        mine = os.access(self._path, os.W_OK)
         if writing:
-            connection = self._connect(self._path, "rw")
-            connection.execute("PRAGMA journal_mode = WAL")
-            return connection
+            if not mine:
+                raise FileFaultError(f"{self.name}: {_IN_WORDS[sqlite3.SQLITE_READONLY]}")
+            return self._connect(self._path, "rw")
         # A program that may write takes the log and its index away when it is the last to close
-        # the file; one that may only read leaves both behind.
-        may_write = os.access(self._path, os.W_OK) and os.access(self._path.parent, os.W_OK)
-        try:
-            connection = self._connect(self._path, "rw" if may_write else "ro")
-            connection.execute("PRAGMA query_only = ON")
-            return connection
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF not in (
-                sqlite3.SQLITE_CANTOPEN,
-                sqlite3.SQLITE_READONLY,
-                sqlite3.SQLITE_FULL,
-                sqlite3.SQLITE_IOERR,
-            ):
-                raise
+        # the file; one that may only read leaves both behind, as its own. So it must not be the
+        # one that makes the index: whoever may write the file could not any more.
+        may_write = mine and os.access(self._path.parent, os.W_OK)
+        if may_write or _there(f"{self._path}-shm") is not None:
+            try:
+                return self._connect(self._path, "rw" if may_write else "ro")
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF not in (
+                    sqlite3.SQLITE_CANTOPEN,
+                    sqlite3.SQLITE_READONLY,
+                    sqlite3.SQLITE_FULL,
+                    sqlite3.SQLITE_IOERR,
+                ):
+                    raise
         # A log needs a file for its index beside it, even to be read. Where that cannot be made
         # (a disk that can only be read, or is full), file and log are read from a copy.
         self._copy = TemporaryDirectory()
-        for ending in ("", "-wal"):
-            beside = Path(f"{self._path}{ending}")
-            if beside.exists():
-                shutil.copyfile(beside, Path(self._copy.name) / f"copy{ending}")
-        return self._connect(Path(self._copy.name) / "copy", "rw")
+        try:
+            for ending in ("", "-wal"):
+                beside = Path(f"{self._path}{ending}")
+                if beside.exists():
+                    shutil.copyfile(beside, Path(self._copy.name) / f"copy{ending}")
+            return self._connect(Path(self._copy.name) / "copy", "rw")
+        except BaseException:
+            self._copy.cleanup()
+            raise
 
     def _connect(self, path: Path, mode: str) -> sqlite3.Connection:
         connection = sqlite3.connect(
-            f"file:{quote(str(path))}?mode={mode}",
+            f"file:{quote(os.fsencode(path))}?mode={mode}",
             uri=True,
             timeout=self._patience,
             isolation_level=None,
@@ -255,6 +277,10 @@ class Database:
         file, log = _there(self._names[0]), _there(self._names[1])
         self._log = self._log or log
         if file != self._file or log is None or log != self._log:
+            # Wherever the file is now, it is to have all that is in the log: left beside another
+            # of that name, the log would be taken for the other's, and spoil it.
+            with suppress(sqlite3.Error):
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             raise FileFaultError(
                 f"{self.name}: the file, or the log beside it, was removed or replaced while it "
                 "was open"
@@ -275,14 +301,18 @@ class Database:
         except sqlite3.ProgrammingError:
             raise
         except sqlite3.Error as error:
-            code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+            code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+            if code == sqlite3.SQLITE_IOERR_SHMSIZE:  # no room for the index of the log
+                code = sqlite3.SQLITE_FULL
+            code &= 0xFF
             if code == sqlite3.SQLITE_NOTADB:
                 raise StoreError(f"{self.name}: it is not a store") from None
             if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 raise StoreBusyError(f"{self.name}: {_IN_WORDS[code]}") from None
             if code in _IN_WORDS:
                 raise StoreError(f"{self.name}: {_IN_WORDS[code]}") from None
-            raise StoreDamagedError(f"{self.name}: it is damaged: {error}") from None
+            why = str(error) if str(error).isprintable() else "a text in it is none"
+            raise StoreDamagedError(f"{self.name}: it is damaged: {why}") from None
         except UnicodeDecodeError:  # SQLite's own message, with a damaged text in it
             raise StoreDamagedError(f"{self.name}: it is damaged: a text in it is none") from None
         except OSError as error:

@@ -396,9 +396,11 @@ class Receiver:
         return self._give_up(f"nothing new has arrived for {SILENCE:.0f} seconds")
 
     def cancel(self) -> list[Effect]:
-        """Give up because a person says so."""
+        """Give up because a person says so; what is whole and sound is received all the same."""
         if self._state is _State.OVER:
             return []
+        if self._state is _State.LINGERING:
+            return self._finish()
         if self._state is _State.LISTENING:
             return self._end("it was cancelled here before anything was sent")
         return self._give_up("it was cancelled here")

@@ -431,5 +431,5 @@ def moment_of(at: int) -> datetime:
     """A time that the store kept."""
     try:
         return datetime.fromtimestamp(at / 1000, UTC)
-    except (OverflowError, ValueError, OSError):
+    except (OverflowError, TypeError, ValueError, OSError):
         raise DamagedError(f"{at} is no time") from None

@@ -656,13 +656,15 @@ def test_what_fails_the_check_is_cancelled_and_said_at_both_ends() -> None:
     assert sender.end == Failed("the receiver has cancelled; 2 of 3 packets had been sent")
 
 
-@pytest.mark.parametrize("last", ["silence", "cancelled"])
+@pytest.mark.parametrize("last", ["silence", "cancelled", "cancelled here"])
 def test_whoever_has_all_waits_for_no_more(last: str) -> None:
-    """The end was lost, or the sender has missed the last answer and given up."""
+    """The end was lost, the sender has missed the last answer and given up, or a person has."""
     receiver = receiver_at(200)
     receiver.tick(0.0)
     if last == "silence":
         assert ticked(receiver) == [(filedump.LINGER, "Received")]
+    elif last == "cancelled here":
+        assert sent(receiver.cancel()) == ["Received"]
     else:
         assert sent(receiver.receive(said(CANCEL, 71), 3.0)) == ["Received"]
 

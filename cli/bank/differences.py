@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import attrs
 
 from banks import Comparison, Fit
-from banks.comparing import LevelDiffers, MemoryDiffers
+from banks.comparing import LevelDiffers, MemoryDiffers, PassphraseDiffers
 from banks.fit import StepMisfit
 from cli.bank.words import (
     PAGE,
@@ -69,14 +69,18 @@ def print_differences(first: Bank, second: Bank, found: Comparison) -> None:
     _print_controls(found, words)
     _print_pistons(found, words)
     levels = {differs.number: differs for differs in found.levels}
-    memory: dict[int | None, list[MemoryDiffers]] = {number: [] for number in levels}
+    passphrases = {differs.level: differs for differs in found.passphrases}
+    memory: dict[int | None, list[MemoryDiffers]] = {
+        number: [] for number in (*levels, *passphrases) if number is not None
+    }
     for place in found.memory:
         memory.setdefault(place.slot.level, []).append(place)
     lists = memory.pop(None, [])
     for number in sorted(number for number in memory if number is not None):
         named = next((b for b in (first, second) if number in b.levels), first)
         title = capital(level_words(named, number))
-        blocks = [_level_block(levels[number])] if number in levels else []
+        rows = _level_rows(levels.get(number), passphrases.get(number))
+        blocks = [Block("The level itself", rows)] if rows else []
         print_blocks(title, blocks + [_memory_block(words, each) for each in memory[number]])
     print_blocks(
         "Lists that the player has set, the same at all levels",
@@ -91,11 +95,21 @@ def _print_about(first: Bank, second: Bank, found: Comparison, columns: tuple[st
         for differs in found.about
         if differs.what in _WHAT
     ]
+    for passphrase in found.passphrases:
+        if passphrase.level is None:
+            rows.append(("passphrase", *_WHOLE[passphrase.known_first, passphrase.known_second]))
     if any(thing.what in _LEFT_OFF for thing in found.about):
         rows.append(("left off at", place_words(first), place_words(second)))
     if rows:
         say()
         say_table(("", *columns), rows, width=PAGE)
+
+
+_WHOLE = {
+    (True, True): ("one", "another"),
+    (True, False): ("yes", "no"),
+    (False, True): ("no", "yes"),
+}
 
 
 def _value(value: object) -> str:
@@ -175,14 +189,30 @@ def _either(words: Words, verb: str, first: tuple[str, ...], second: tuple[str, 
     ]
 
 
-def _level_block(differs: LevelDiffers) -> Block:
+def _level_rows(differs: LevelDiffers | None, passphrase: PassphraseDiffers | None) -> Rows:
+    rows: Rows = []
+    if differs is not None:
+        rows += _name_and_lock(differs)
+    if passphrase is not None:
+        rows.append(("passphrase", [_PASSPHRASE[passphrase.known_first, passphrase.known_second]]))
+    return rows
+
+
+def _name_and_lock(differs: LevelDiffers) -> Rows:
     rows: Rows = []
     if differs.name_first != differs.name_second:
         rows.append(("name in the first", [differs.name_first or "none"]))
         rows.append(("name in the second", [differs.name_second or "none"]))
     if differs.locked_first != differs.locked_second:
         rows.append(("locked", [f"in the {_one(differs.locked_first)} only"]))
-    return Block("The level itself", rows)
+    return rows
+
+
+_PASSPHRASE = {
+    (True, True): "not the same",
+    (True, False): "in the first only",
+    (False, True): "in the second only",
+}
 
 
 def _memory_block(words: Words, differs: MemoryDiffers) -> Block:
@@ -233,7 +263,10 @@ def _print_sequences(first: Bank, second: Bank, found: Comparison, words: Words)
 def print_changes(present: Bank, restored: Bank, found: Comparison) -> None:
     """Print in a few lines how a bank will differ from what it is, level by level."""
     named = {differs.number: differs for differs in found.levels}
-    places: dict[int | None, list[MemoryDiffers]] = {number: [] for number in named}
+    passphrases = {differs.level: differs for differs in found.passphrases}
+    places: dict[int | None, list[MemoryDiffers]] = {
+        number: [] for number in (*named, *passphrases) if number is not None
+    }
     for place in found.memory:
         places.setdefault(place.slot.level, []).append(place)
     lists = places.pop(None, [])
@@ -242,6 +275,8 @@ def print_changes(present: Bank, restored: Bank, found: Comparison) -> None:
         told = _counted(places[number], "piston")
         if number in named:
             told += _level_changes(named[number])
+        if number in passphrases:
+            told.append(_passphrase_changes(passphrases[number]))
         say(f"  {level_words(present, number)}: {', '.join(told)}")
     if len(levels) > MOST_LEVELS:
         count = sum(len(places[number]) for number in levels[MOST_LEVELS:])
@@ -282,6 +317,12 @@ def _level_changes(differs: LevelDiffers) -> list[str]:
     if differs.locked_first != differs.locked_second:
         told.append("locked" if differs.locked_second else "no longer locked")
     return told
+
+
+def _passphrase_changes(differs: PassphraseDiffers) -> str:
+    if not differs.known_second:
+        return "no longer with a passphrase"
+    return "with another passphrase" if differs.known_first else "with a passphrase"
 
 
 def _tally_cards(found: Comparison) -> str:
