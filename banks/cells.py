@@ -152,6 +152,28 @@ class Numbering:
             moved = {now: numbers.pop(was) for was, now in ids.items() if was in numbers}
             numbers.update(moved)
 
+    def knows_all_of(self, bank: Bank) -> bool:
+        """Whether every id of a bank means something."""
+        ids = {card.id for card in bank.controls}
+        return ids <= self.controls.keys() and bank.pistons.keys() <= self.pistons.keys()
+
+    def recall(self, former: Iterable[tuple[Key, bytes]], bank: Bank) -> None:
+        """Let ids of a bank that mean nothing be those of what is here and was once called so.
+
+        It must not be in the bank as what it is called now. ``former`` are all cards that what is
+        here ever had, the newest first.
+        """
+        former = tuple(former)
+        ids = {Kind.CONTROL: {card.id for card in bank.controls}, Kind.PISTON: set(bank.pistons)}
+        for kind, numbers in ((Kind.CONTROL, self.controls), (Kind.PISTON, self.pistons)):
+            meant = {numbers[name] for name in ids[kind] if name in numbers}
+            for key, value in former:
+                name, number = str(_unpacked(value)[0]), _whole(key.a)
+                known = name not in ids[kind] or name in numbers or number in meant
+                if key.kind == kind and not known:
+                    numbers[name] = number
+                    meant.add(number)
+
     def control(self, name: str) -> int:
         """A control's number; a new one's is the next that nothing has had."""
         if name not in self.controls:
@@ -165,6 +187,36 @@ class Numbering:
             self.pistons[name] = self.next_piston
             self.next_piston += 1
         return self.pistons[name]
+
+    def beside(self, now: "Numbering", cells: Mapping[Key, bytes]) -> "Numbering":
+        """The same ids when a bank has changed: of what it has no more, what is called so now.
+
+        Where nothing is, they mean what they meant.
+        """
+
+        def numbers(kind: Kind, then: dict[str, int], now: dict[str, int]) -> dict[str, int]:
+            return {
+                name: now[name]
+                if Key(kind, number) not in cells and Key(kind, now.get(name, number)) in cells
+                else number
+                for name, number in then.items()
+            }
+
+        return Numbering(
+            numbers(Kind.CONTROL, self.controls, now.controls),
+            numbers(Kind.PISTON, self.pistons, now.pistons),
+        )
+
+    def key(self, slot: Slot) -> Key | None:
+        """The cell of a place in the memory; None if nothing was ever there."""
+        if slot.stage is not None:
+            return Key(Kind.STAGE, slot.stage)
+        number = self.pistons.get(slot.piston or "")
+        if number is None:
+            return None
+        if slot.level is None:
+            return Key(Kind.FULL_ORGAN, number)
+        return Key(Kind.COMBINATION, slot.level, number)
 
     def translation(self, controls: Iterable[ControlCard]) -> tuple[tuple[int, int], ...]:
         """How to move bits from places in a bank to permanent numbers."""
@@ -202,17 +254,6 @@ class Names:
     def on(self, bits: int) -> tuple[ControlCard, ...]:
         """The controls whose bits are set."""
         return tuple(self.controls[bit] for bit in numbers_of(bits))
-
-    def key(self, slot: Slot) -> Key | None:
-        """The cell of a place in the memory; None if nothing was ever there."""
-        if slot.stage is not None:
-            return Key(Kind.STAGE, slot.stage)
-        number = self.numbers.get(slot.piston or "")
-        if number is None:
-            return None
-        if slot.level is None:
-            return Key(Kind.FULL_ORGAN, number)
-        return Key(Kind.COMBINATION, slot.level, number)
 
     def slot(self, key: Key) -> Slot | None:
         """The place in the memory that a cell is; None if it is something else."""

@@ -5,15 +5,15 @@ drops. What is taken back is changed back by an entry like any other, and so can
 again. The tables are in `banks.ledger`.
 """
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from itertools import takewhile
 
 from attrs import evolve, frozen
 
-from banks.cells import LOCKS, Key, Kind, Names, seal, sum_of_seals, with_cards
+from banks.cells import LOCKS, Key, Kind, Names, Numbering, seal, sum_of_seals, value_of, with_cards
 from banks.ledger import COMPACTED, Changed, DamagedError, Entry, Ledger, LedgerError
-from banks.store import Store, check_name, check_unchanged
+from banks.store import MADE, Store, check_desk, check_name, check_unchanged
 from combination.memory import Slot
 
 LEFT_OFF = "left off"
@@ -133,7 +133,7 @@ class History:
     def past(self, slot: Slot) -> list[tuple[Entry, Changed]]:
         """All that one place of the memory has held, the newest first."""
         with self._store.reading() as ledger:
-            key = Names.of(ledger.cards(self._bank)).key(slot)
+            key = Numbering.of(ledger.cards(self._bank)).key(slot)
             if key is None:
                 return []
             return [
@@ -173,8 +173,12 @@ class History:
     # ------------------------------------------------------------ taking back
 
     def evening(self, since: datetime, until: datetime | None = None) -> tuple[int, ...]:
-        """The numbers of the entries between two times that can be taken back."""
-        return tuple(making.entry.number for making in self.listed(since, until))
+        """The numbers of the entries between two times, but for the one that made the bank."""
+        return tuple(
+            making.entry.number
+            for making in self.listed(since, until)
+            if making.entry.cause != MADE
+        )
 
     def taking_back(self, entries: Collection[int], *, later_too: bool = False) -> TakingBack:
         """What taking back some entries would come to. Nothing is changed.
@@ -194,6 +198,8 @@ class History:
                 entry = ledger.entry(self._bank, number)
                 if entry.cause == COMPACTED:
                     raise LedgerError(f"what was before change {number} has been dropped")
+                if entry.cause == MADE:
+                    raise LedgerError(f"there was no bank before change {number}, which made it")
                 touched.update((changed.key, None) for changed in ledger.changes(entry))
             back, later = [], []
             for key in touched:
@@ -228,17 +234,36 @@ class History:
         """Change back what was said; the number of the entry, None if nothing is different.
 
         Raises:
-            StoreError: if the bank has been changed since that was said; or if another bank
-                has the name that this one would have again.
+            StoreError: if the bank has been changed since that was said; if another bank has
+                the name that this one would have again; if two controls or pistons of it would
+                have the same id; or if the owner's would be a guest's, or removed.
         """
         with self._store.writing() as ledger:
             check_unchanged(ledger, self._bank, taking.last)
             values = {changed.key: changed.after for changed in taking.back}
-            values = with_cards(values, ledger.cells(self._bank), ledger.cards(self._bank))
+            cells = ledger.cells(self._bank)
+            values = with_cards(values, cells, ledger.cards(self._bank))
+            _check_ids({**cells, **values})
             by = numbers_in_words(taking.entries)
             done = ledger.put(self._bank, values, TAKEN_BACK, by, self._store.clock())
             check_name(ledger, self._bank, ledger.load(self._bank).name)
+            check_desk(ledger, self._bank)
             return done
+
+
+def _check_ids(cells: Mapping[Key, bytes | None]) -> None:
+    """That no two controls, and no two pistons, would be called the same."""
+    for kind, what in ((Kind.CONTROL, "controls"), (Kind.PISTON, "pistons")):
+        found: set[str] = set()
+        for key, value in cells.items():
+            if key.kind == kind and value is not None:
+                name = value_of(key, value).id
+                if name in found:
+                    raise LedgerError(
+                        f"there would be two {what} {name!r}: the one that was called so then, "
+                        "and the one that has been called so since"
+                    )
+                found.add(name)
 
 
 def _check_unlocked(ledger: Ledger, bank: int, back: Iterable[Changed]) -> None:

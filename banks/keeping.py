@@ -6,15 +6,12 @@ with `ChangeKept` only when it is on the disk. If it cannot be written it is ans
 What a press means is the engine's business, and where the time comes from the store's.
 """
 
-from collections.abc import Mapping
-
-from attrs import frozen
+from attrs import evolve, frozen
 
 from banks.cells import (
-    Cells,
+    CARDS,
     Key,
     Kind,
-    Names,
     Numbering,
     cells_of,
     packed_combination,
@@ -27,15 +24,14 @@ from banks.ledger import Ledger
 from banks.store import CONSOLE, Store
 from combination.effects import KeepAsked
 from combination.events import ChangeKept, ChangeNotKept
-from combination.memory import Bank, Slot
+from combination.memory import Bank, Change
 
 
 @frozen
 class _Waiting:
-    """A change that is to be written: the cell, its value, what made it, and when."""
+    """A change that is to be written, what made it, and when."""
 
-    key: Key
-    value: bytes | None
+    change: Change
     cause: str
     by: str
     at: float
@@ -56,16 +52,10 @@ class Keeper:
         self.fault: StoreError | None = None
         self._store, self._bank = store, bank
         with store.reading() as ledger:
-            cards = ledger.cards(bank)
-            numbering = Numbering.of(cards)
-            self._names = Names.of(cards)
+            self._begun = self._numbering = Numbering.of(ledger.cards(bank))
             self._seen = ledger.last(bank)
-        self._runs = numbering.translation(seated.controls)
-        self._cards: Cells = {
-            key: value
-            for key, value in cells_of(seated, numbering).items()
-            if key.kind in (Kind.CONTROL, Kind.PISTON)
-        }
+        self._blank = evolve(seated, levels={}, full_organs={}, stages={}, sequences={})
+        self._runs = self._numbering.translation(seated.controls)
         self._place = packed_place(seated)
         self._waiting: dict[int, _Waiting] = {}
 
@@ -76,13 +66,8 @@ class Keeper:
 
     def keep(self, asked: KeepAsked) -> list[ChangeKept | ChangeNotKept]:
         """Write a change: the answers for the engine, to this one and to any that waited."""
-        change = asked.change
         self._waiting[asked.number] = _Waiting(
-            self._key(change.slot),
-            None if change.after is None else packed_combination(change.after, self._runs),
-            asked.cause,
-            asked.piston or "",
-            self._store.clock(),
+            asked.change, asked.cause, asked.piston or "", self._store.clock()
         )
         return [*self.retry()] or [ChangeNotKept(asked.number)]
 
@@ -93,13 +78,15 @@ class Keeper:
         try:
             self._mend()
             with self._store.writing() as ledger:
-                self._check_cards(ledger)
+                known = ledger.last(self._bank) == self._seen or self._look_again(ledger)
                 for waiting in self._waiting.values():
-                    values = {waiting.key: waiting.value}
-                    self._put(ledger, values, waiting.cause, waiting.by, waiting.at)
+                    values = self._cell(waiting.change)
+                    ledger.put(self._bank, values, waiting.cause, waiting.by, waiting.at)
+                last = ledger.last(self._bank)
         except StoreError as error:
             self.fault = error
             return []
+        self._seen = last if known else self._seen
         self.fault = None
         kept = [ChangeKept(number) for number in self._waiting]
         self._waiting.clear()
@@ -116,10 +103,14 @@ class Keeper:
         try:
             self._mend()
             with self._store.writing() as ledger:
-                self._put(ledger, {Key(Kind.PLACE): place}, LEFT_OFF, "", self._store.clock())
+                known = ledger.last(self._bank) == self._seen
+                values = {Key(Kind.PLACE): place}
+                ledger.put(self._bank, values, LEFT_OFF, "", self._store.clock())
+                last = ledger.last(self._bank)
         except StoreError as error:
             self.fault = error
             return False
+        self._seen = last if known else self._seen
         self._place = place
         self.fault = self.fault if self._waiting else None
         return True
@@ -129,26 +120,33 @@ class Keeper:
         if self.fault is not None and not isinstance(self.fault, StoreBusyError):
             self._store.reopen()
 
-    def _put(
-        self, ledger: Ledger, values: Mapping[Key, bytes | None], cause: str, by: str, at: float
-    ) -> None:
-        self._seen = ledger.put(self._bank, values, cause, by, at) or self._seen
+    def _look_again(self, ledger: Ledger) -> bool:
+        """Another program has changed the bank: see that what waits has its cards still.
 
-    def _check_cards(self, ledger: Ledger) -> None:
-        """If another program changed the bank, see that what is set here has its cards still."""
-        if ledger.last(self._bank) != self._seen:
-            wanted: dict[Key, bytes | None] = {
-                waiting.key: waiting.value for waiting in self._waiting.values()
-            }
-            cells = ledger.cells(self._bank)
-            cards = [(key, value, True) for key, value in self._cards.items()]
-            missing = with_cards(wanted, cells, cards).keys() - wanted.keys()
-            values = {key: self._cards[key] for key in missing}
-            self._put(ledger, values, CONSOLE, "", self._store.clock())
-            self._seen = ledger.last(self._bank)
+        Whether all that the console has is there, so that nothing else can be missing.
+        """
+        found = ledger.cards(self._bank)
+        here = {key: value for key, value, present in found if present}
+        self._numbering = self._begun.beside(Numbering.of(found), here)
+        self._runs = self._numbering.translation(self._blank.controls)
+        cards = [
+            (key, value, True)
+            for key, value in cells_of(self._blank, self._numbering).items()
+            if key.kind in CARDS
+        ]
+        wanted: dict[Key, bytes | None] = {}
+        for waiting in self._waiting.values():
+            wanted |= self._cell(waiting.change)
+        whole = with_cards(wanted, here, cards)
+        missing = {key: value for key, value in whole.items() if key not in wanted}
+        if missing:
+            ledger.put(self._bank, missing, CONSOLE, "", self._store.clock())
+        return all(key in here for key, _, _ in cards)
 
-    def _key(self, slot: Slot) -> Key:
-        key = self._names.key(slot)
+    def _cell(self, change: Change) -> dict[Key, bytes | None]:
+        """A change as that of a cell."""
+        key = self._numbering.key(change.slot)
         if key is None:
-            raise KeyError(slot.piston)
-        return key
+            raise KeyError(change.slot.piston)
+        after = change.after
+        return {key: None if after is None else packed_combination(after, self._runs)}

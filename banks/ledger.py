@@ -185,6 +185,12 @@ class Ledger:
             found.append((key, card, present))
         return found
 
+    def former_cards(self, bank: int, keys: Iterable[Key]) -> list[tuple[Key, bytes]]:
+        """All that cards of controls and pistons ever were, the newest first."""
+        found = [changed for key in keys for changed in self.past(bank, key)]
+        found.sort(key=lambda changed: -changed.number)
+        return [(changed.key, changed.after) for changed in found if changed.after is not None]
+
     def banks(self) -> list[int]:
         """The numbers of all banks."""
         return [number for (number,) in self.db.execute("SELECT id FROM bank ORDER BY id")]
@@ -376,7 +382,7 @@ class Ledger:
         Of a card that the bank has no more, the last there was is needed too.
         """
         kept: dict[int, int] = {}
-        needed = set()
+        needed: dict[int, int] = {}
         dropped = []
         for number, cell, kind, empty in self.db.execute(
             "SELECT change.id, cell.id, cell.kind, change.value IS NULL FROM change "
@@ -386,11 +392,14 @@ class Ledger:
         ):
             before = kept.get(cell)
             if empty and kind in CARDS and before is not None:
-                needed.add(before)
+                needed[cell] = before
+            else:
+                needed.pop(cell, None)
             kept[cell] = number
             if before is not None:
                 dropped.append(before)
-        return [number for number in dropped if number not in needed]
+        still = frozenset(needed.values())
+        return [number for number in dropped if number not in still]
 
     def fold(self, bank: int, last: int, by: str) -> None:
         """Let one entry stand for itself and all of a bank's entries before it."""

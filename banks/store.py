@@ -318,7 +318,8 @@ class Store:
             _check_here(ledger, bank)
             self._put(ledger, bank, {Key(Kind.GUEST): None}, GUEST, "")
             ledger.db.execute(
-                "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE SET owner = ?1",
+                "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE "
+                "SET owner = ?1, bank = coalesce(bank, ?1)",
                 (bank,),
             )
 
@@ -373,9 +374,13 @@ class Store:
         renamed: Renames | None = None,
     ) -> int | None:
         _check(ledger, bank, new)
-        numbering = Numbering.of(ledger.cards(bank))
+        cards = ledger.cards(bank)
+        numbering = Numbering.of(cards)
         if renamed is not None:
             numbering.rename(renamed)
+        elif not numbering.knows_all_of(new):
+            here = (key for key, _, present in cards if present)
+            numbering.recall(ledger.former_cards(bank, here), new)
         before, after = ledger.cells(bank), cells_of(new, numbering)
         differing = {
             key: after.get(key)
@@ -417,6 +422,15 @@ def _check_here(ledger: Ledger, bank: int) -> None:
     ledger.last(bank)
     if ledger.has(bank, Key(Kind.REMOVED)):
         raise LedgerError("that bank has been removed: bring it back first")
+
+
+def check_desk(ledger: Ledger, bank: int) -> None:
+    """That the owner's bank is neither a guest's nor removed, and none that is is on the desk."""
+    removed = ledger.has(bank, Key(Kind.REMOVED))
+    if _desk(ledger)[1] == bank and (removed or ledger.has(bank, Key(Kind.GUEST))):
+        raise LedgerError("the owner's bank is no guest's, nor removed: give it to another first")
+    if removed:
+        ledger.db.execute("UPDATE desk SET bank = owner WHERE bank = ?", (bank,))
 
 
 def _desk(ledger: Ledger) -> tuple[int | None, int | None]:
