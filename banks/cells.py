@@ -139,7 +139,7 @@ class Numbering:
             for key, value, _ in sorted(cards, key=lambda card: (card[2], card[0])):
                 numbers = found.controls if key.kind == Kind.CONTROL else found.pistons
                 number = _number(key.a)
-                numbers[str(_unpacked(value)[0])] = number
+                numbers[id_of(value)] = number
                 if key.kind == Kind.CONTROL:
                     found.next_control = max(found.next_control, number + 1)
                 else:
@@ -168,7 +168,7 @@ class Numbering:
         for kind, numbers in ((Kind.CONTROL, self.controls), (Kind.PISTON, self.pistons)):
             meant = {numbers[name] for name in ids[kind] if name in numbers}
             for key, value in former:
-                name, number = str(_unpacked(value)[0]), _whole(key.a)
+                name, number = id_of(value), _whole(key.a)
                 known = name not in ids[kind] or name in numbers or number in meant
                 if key.kind == kind and not known:
                     numbers[name] = number
@@ -372,6 +372,12 @@ def _told() -> Iterator[None]:
         yield
     except _FAULTS as error:
         raise CellError(f"a cell of it cannot be read ({type(error).__name__})") from None
+
+
+def id_of(card: bytes) -> str:
+    """The id on a control's or a piston's card. Raises as `bank_of` does."""
+    with _told():
+        return str(_unpacked(card)[0])
 
 
 def _bank(cells: Mapping[Key, bytes]) -> Bank:

@@ -19,6 +19,7 @@ How it is kept, and why:
 import os
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -30,6 +31,9 @@ from banks.whole import FileFaultError, check_ordinary, name_of, told_in_words, 
 PATIENCE = 5.0
 """Seconds that one program waits for another to finish writing. A commit takes milliseconds; the
 longest work, a whole store restored or compacted, seconds."""
+
+_BETWEEN_TRIES = 0.001
+"""Seconds: about as long as a commit takes."""
 
 _SETTINGS = (
     "PRAGMA synchronous = FULL",
@@ -93,7 +97,7 @@ class Database:
                 check_ordinary(self._path.stat())
                 with self._path.open("rb") as file:
                     empty = not file.read(1)
-                    self._file = _identity(os.fstat(file.fileno()))
+                    self.file = _identity(os.fstat(file.fileno()))
             if empty:
                 raise FileFaultError(f"{self.name}: it is empty, and so not a store")
             self._connection = self._connected(writing)
@@ -139,7 +143,7 @@ class Database:
             StoreError: if it cannot be written.
         """
         with self._told():
-            self._connection.execute("BEGIN IMMEDIATE")
+            self._begin()
             try:
                 yield self._connection
                 self._connection.execute("COMMIT")
@@ -147,6 +151,27 @@ class Database:
                 self._roll_back()
                 raise
             self._check_found_again()
+
+    def _begin(self) -> None:
+        """Begin to write when no other program does, waiting for one as long as one waits.
+
+        SQLite's own waiting tries ever more seldom: a program that writes in a tight loop would
+        keep the others out.
+        """
+        until = time.monotonic() + self._patience
+        self._connection.execute("PRAGMA busy_timeout = 0")
+        try:
+            while True:
+                try:
+                    self._connection.execute("BEGIN IMMEDIATE")
+                    return
+                except sqlite3.OperationalError as error:
+                    busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                    if not busy or time.monotonic() >= until:
+                        raise
+                time.sleep(_BETWEEN_TRIES)
+        finally:
+            self._connection.execute(f"PRAGMA busy_timeout = {round(self._patience * 1000)}")
 
     def shrink(self) -> None:
         """Give the room of what was deleted back to the disk.
@@ -276,7 +301,7 @@ class Database:
     def _check_found_again(self) -> None:
         file, log = _there(self._names[0]), _there(self._names[1])
         self._log = self._log or log
-        if file != self._file or log is None or log != self._log:
+        if file != self.file or log is None or log != self._log:
             # Wherever the file is now, it is to have all that is in the log: left beside another
             # of that name, the log would be taken for the other's, and spoil it.
             with suppress(sqlite3.Error):

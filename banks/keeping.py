@@ -20,7 +20,7 @@ from banks.cells import (
 )
 from banks.database import StoreBusyError, StoreError
 from banks.history import LEFT_OFF
-from banks.ledger import Ledger
+from banks.ledger import Ledger, LedgerError
 from banks.store import CONSOLE, Store
 from combination.effects import KeepAsked
 from combination.events import ChangeKept, ChangeNotKept
@@ -53,7 +53,8 @@ class Keeper:
         self._store, self._bank = store, bank
         with store.reading() as ledger:
             self._begun = self._numbering = Numbering.of(ledger.cards(bank))
-            self._seen = ledger.last(bank)
+            self._seen = ledger.now(self._bank)
+        self._file = store.database.file
         self._blank = evolve(seated, levels={}, full_organs={}, stages={}, sequences={})
         self._runs = self._numbering.translation(seated.controls)
         self._place = packed_place(seated)
@@ -78,15 +79,15 @@ class Keeper:
         try:
             self._mend()
             with self._store.writing() as ledger:
-                known = ledger.last(self._bank) == self._seen or self._look_again(ledger)
+                known = self._is_as_seen(ledger) or self._look_again(ledger)
                 for waiting in self._waiting.values():
                     values = self._cell(waiting.change)
                     ledger.put(self._bank, values, waiting.cause, waiting.by, waiting.at)
-                last = ledger.last(self._bank)
+                now = ledger.now(self._bank)
         except StoreError as error:
             self.fault = error
             return []
-        self._seen = last if known else self._seen
+        self._seen = now if known else self._seen
         self.fault = None
         kept = [ChangeKept(number) for number in self._waiting]
         self._waiting.clear()
@@ -103,14 +104,14 @@ class Keeper:
         try:
             self._mend()
             with self._store.writing() as ledger:
-                known = ledger.last(self._bank) == self._seen
+                known = self._is_as_seen(ledger)
                 values = {Key(Kind.PLACE): place}
                 ledger.put(self._bank, values, LEFT_OFF, "", self._store.clock())
-                last = ledger.last(self._bank)
+                now = ledger.now(self._bank)
         except StoreError as error:
             self.fault = error
             return False
-        self._seen = last if known else self._seen
+        self._seen = now if known else self._seen
         self._place = place
         self.fault = self.fault if self._waiting else None
         return True
@@ -119,6 +120,24 @@ class Keeper:
         """Open the store anew if it failed: the file may have been put back, or the disk."""
         if self.fault is not None and not isinstance(self.fault, StoreBusyError):
             self._store.reopen()
+
+    def _is_as_seen(self, ledger: Ledger) -> bool:
+        """Whether nobody else has changed the bank.
+
+        Raises:
+            LedgerError: if it is not that bank at all: another store stands where it was.
+        """
+        if ledger.now(self._bank) == self._seen:
+            return True
+        seen, digest = self._seen
+        there = ledger.state(self._bank, seen)
+        same_file = self._store.database.file == self._file
+        dropped = there is None and same_file and ledger.compacted(self._bank) > seen
+        if there != digest and not dropped:
+            raise LedgerError(
+                "another store stands in its place: what is set here is not written into it"
+            )
+        return False
 
     def _look_again(self, ledger: Ledger) -> bool:
         """Another program has changed the bank: see that what waits has its cards still.

@@ -308,17 +308,8 @@ class Ledger:
         ``at`` is in seconds since 1970. Gives the entry's number.
         """
         db = self.db
-        found = db.execute(
-            "SELECT bank.entry, entry.digest, (SELECT coalesce(max(id), 0) + 1 FROM change) "
-            "FROM bank LEFT JOIN entry ON entry.id = bank.entry WHERE bank.id = ?",
-            (bank,),
-        ).fetchone()
-        if found is None:
-            raise LedgerError(f"there is no bank {bank} in it")
-        last, state, entry = found
-        if last and state is None:
-            raise DamagedError(f"change {last} is missing")
-        total = int.from_bytes(state or b"", "big")
+        _, total = self.now(bank)
+        (entry,) = db.execute("SELECT coalesce(max(id), 0) + 1 FROM change").fetchone()
         there = self._there(bank, values)
         new = None
         made, altered, changes = [], [], []
@@ -364,6 +355,35 @@ class Ledger:
             )
             rows = [row for each in found for row in each]
         return {Key(kind, a, b): (cell, last, value) for kind, a, b, cell, last, value in rows}
+
+    def now(self, bank: int) -> tuple[int, int]:
+        """The number of a bank's last entry, and its digest; 0 and 0 if there is none yet."""
+        found = self.db.execute(
+            "SELECT bank.entry, entry.digest FROM bank LEFT JOIN entry ON entry.id = bank.entry "
+            "WHERE bank.id = ?",
+            (bank,),
+        ).fetchone()
+        if found is None:
+            raise LedgerError(f"there is no bank {bank} in it")
+        last, digest = found
+        if last == 0:
+            return 0, 0
+        if type(digest) is not bytes:
+            return self.last(bank), self.digest(last)
+        return _whole(last), int.from_bytes(digest, "big")
+
+    def state(self, bank: int, entry: int) -> int | None:
+        """The digest of a bank after an entry of its own; None if it has no such entry."""
+        found = self.db.execute("SELECT bank FROM entry WHERE id = ?", (entry,)).fetchone()
+        return self.digest(entry) if found == (bank,) else None
+
+    def compacted(self, bank: int) -> int:
+        """The number of the entry that stands for what of a bank was dropped; 0 if nothing was."""
+        (found,) = self.db.execute(
+            "SELECT coalesce(max(id), 0) FROM entry WHERE bank = ? AND cause = ?",
+            (bank, COMPACTED),
+        ).fetchone()
+        return int(found)
 
     def digest(self, entry: int) -> int:
         """The sum of the seals of a bank's cells after an entry."""

@@ -7,7 +7,7 @@ can be done with the past is in `banks.history`, how a console writes while it i
 
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager
 from datetime import datetime
 
@@ -15,7 +15,7 @@ import msgpack
 from attrs import frozen
 
 from banks.bankfile import BankFile, BankFileError, encode
-from banks.cells import OF_THE_STORE, CellError, Key, Kind, Numbering, cells_of, value_of
+from banks.cells import OF_THE_STORE, CellError, Key, Kind, Numbering, cells_of, id_of, value_of
 from banks.database import PATIENCE, Database, StoreDamagedError, StoreError, make
 from banks.ledger import (
     APPLICATION,
@@ -27,7 +27,7 @@ from banks.ledger import (
     moment_of,
 )
 from banks.limits import flaw
-from combination.memory import Bank, Renames, renames, seat
+from combination.memory import Bank, Renames, called, renames, seat
 from combination.model import Console
 
 MADE = "made"
@@ -182,14 +182,20 @@ class Store:
         names = ", ".join(repr(player.name) for player in here) or "none yet"
         raise StoreError(f"{self.name}: there is no bank {name!r} in it; there is: {names}")
 
-    def load(self, bank: int, entry: int | None = None) -> Bank:
+    def load(self, bank: int, entry: int | None = None, *, console: Console | None = None) -> Bank:
         """A bank as it is, or as it was after an entry.
+
+        With a console, what that calls by an id that it had before in this store is called so:
+        if a console file is taken back, what it had renamed is not lost to it.
 
         Raises:
             StoreError: if there was no such bank then.
         """
         with self.reading() as ledger:
-            return ledger.load(bank, entry)
+            found = ledger.load(bank, entry)
+            return (
+                found if console is None else called(found, _former(ledger, bank, found, console))
+            )
 
     def add(self, bank: Bank, *, guest: bool = False, by: str = "") -> int:
         """Put a new bank into the store: its number there. The first is the owner's.
@@ -233,7 +239,7 @@ class Store:
         """
         with self.writing() as ledger:
             check_unchanged(ledger, bank, expected)
-            renamed = None if console is None else renames(ledger.load(bank), console)
+            renamed = () if console is None else _known_to(ledger, bank, console)[1]
             return self._write(ledger, bank, new, cause, by, renamed)
 
     @contextmanager
@@ -250,12 +256,12 @@ class Store:
     def update(self, bank: int, console: Console, by: str = "") -> Bank:
         """A bank brought up to date with its console, as `combination.memory.seat` does.
 
-        What the console renamed keeps its number, and so its past.
+        What the console renamed keeps its number, and so its past; so does what it calls as it
+        was called before, if its file was taken back.
         """
         with self.writing() as ledger:
-            found = ledger.load(bank)
+            found, renamed = _known_to(ledger, bank, console)
             seated = seat(found, console)
-            renamed = renames(found, console)
             self._write(ledger, bank, seated, CONSOLE, by or console.name, renamed)
             return seated
 
@@ -371,14 +377,14 @@ class Store:
         new: Bank,
         cause: str,
         by: str,
-        renamed: Renames | None = None,
+        renamed: Sequence[Renames] = (),
     ) -> int | None:
         _check(ledger, bank, new)
         cards = ledger.cards(bank)
         numbering = Numbering.of(cards)
-        if renamed is not None:
-            numbering.rename(renamed)
-        elif not numbering.knows_all_of(new):
+        for each in renamed:
+            numbering.rename(each)
+        if not renamed and not numbering.knows_all_of(new):
             here = (key for key, _, present in cards if present)
             numbering.recall(ledger.former_cards(bank, here), new)
         before, after = ledger.cells(bank), cells_of(new, numbering)
@@ -388,6 +394,41 @@ class Store:
             if before.get(key) != after.get(key) and key.kind not in OF_THE_STORE
         }
         return self._put(ledger, bank, differing, cause, by)
+
+
+def _known_to(ledger: Ledger, bank: int, console: Console) -> tuple[Bank, Sequence[Renames]]:
+    """A bank by the ids that a console has or had for it; and what is renamed, in that order."""
+    present = ledger.load(bank)
+    former = _former(ledger, bank, present, console)
+    found = called(present, former)
+    return found, (former, renames(found, console))
+
+
+def _former(ledger: Ledger, bank: int, present: Bank, console: Console) -> Renames:
+    """What a console calls as it was called at some time before: present ids to those."""
+    by_was = renames(present, console)
+    cards = [(key, id_of(value)) for key, value, there in ledger.cards(bank) if there]
+
+    def found(kind: Kind, here: Collection[str], known: set[str], was: Set[str]) -> dict[str, str]:
+        wanted = set(here) - known
+        gone = [(k, name) for k, name in cards if k.kind == kind and name not in here]
+        back: dict[str, str] = {}
+        for key, name in gone:
+            former = ledger.past(bank, key) if wanted and name not in was else ()
+            ids = (id_of(changed.before) for changed in former if changed.before is not None)
+            before = next((each for each in ids if each in wanted), None)
+            if before is not None:
+                back[name] = before
+                wanted.discard(before)
+        return back
+
+    stepped = {step.piston for steps in present.sequences.values() for step in steps}
+    controls = {card.id for card in present.controls} | set(by_was.controls.values())
+    pistons = set(present.pistons) | stepped | set(by_was.pistons.values())
+    return Renames(
+        found(Kind.CONTROL, [c.id for c in console.controls], controls, by_was.controls.keys()),
+        found(Kind.PISTON, [p.id for p in console.pistons], pistons, by_was.pistons.keys()),
+    )
 
 
 def check_unchanged(ledger: Ledger, bank: int, expected: int | None) -> None:

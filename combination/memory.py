@@ -244,6 +244,32 @@ def _renamed(present: Sequence[Control] | Sequence[Piston], known: set[str]) -> 
     return found
 
 
+def called(bank: Bank, renamed: Renames) -> Bank:
+    """A copy of a bank in which controls and pistons have other ids; their memory is the same."""
+    controls, pistons = renamed
+
+    def owner(piston: str) -> str:
+        return pistons.get(piston, piston)
+
+    return evolve(
+        bank,
+        controls=tuple(evolve(c, id=controls.get(c.id, c.id)) for c in bank.controls),
+        pistons={owner(p): evolve(card, id=owner(p)) for p, card in bank.pistons.items()},
+        levels={
+            number: evolve(
+                level, combinations={owner(p): held for p, held in level.combinations.items()}
+            )
+            for number, level in bank.levels.items()
+        },
+        full_organs={owner(p): bits for p, bits in bank.full_organs.items()},
+        stages=dict(bank.stages),
+        sequences={
+            name: tuple(evolve(step, piston=owner(step.piston)) for step in steps)
+            for name, steps in bank.sequences.items()
+        },
+    )
+
+
 def seat(bank: Bank, console: Console) -> Bank:
     """A copy of a bank that fits a console: by id, nothing lost.
 
@@ -251,29 +277,21 @@ def seat(bank: Bank, console: Console) -> Bank:
     the console says it renamed (``was``) bring their memory along; those that it does not have
     are kept behind. The bank given is not changed.
     """
-    renamed = renames(bank, console)
+    bank = called(bank, renames(bank, console))
     cards = control_cards(console)
     here = {card.id for card in cards}
-    former = [renamed.controls.get(card.id, card.id) for card in bank.controls]
-    gone = (card for card, now in zip(bank.controls, former, strict=True) if now not in here)
-    seated = (*cards, *gone)
-    runs = Roster(former).translation(Roster(card.id for card in seated))
+    seated = (*cards, *(card for card in bank.controls if card.id not in here))
+    runs = bank.roster.translation(Roster(card.id for card in seated))
     in_place = runs == (((1 << len(bank.controls)) - 1, 0),)
     owners = piston_cards(console, Ranges(console))
 
     def moved(bits: int) -> int:
         return translate(bits, runs)
 
-    def owner(piston: str) -> str:
-        return renamed.pistons.get(piston, piston)
-
     def combination(old: Combination) -> Combination:
         return old if in_place else Combination(moved(old.on), moved(old.neutral))
 
-    kept = (
-        evolve(card, id=owner(card.id), affects=moved(card.affects))
-        for card in bank.pistons.values()
-    )
+    kept = (evolve(card, affects=moved(card.affects)) for card in bank.pistons.values())
     return evolve(
         bank,
         console=console.name,
@@ -282,18 +300,12 @@ def seat(bank: Bank, console: Console) -> Bank:
         levels={
             number: evolve(
                 level,
-                combinations={
-                    owner(piston): combination(old) for piston, old in level.combinations.items()
-                },
+                combinations={p: combination(old) for p, old in level.combinations.items()},
             )
             for number, level in bank.levels.items()
         },
-        full_organs={owner(piston): moved(bits) for piston, bits in bank.full_organs.items()},
+        full_organs={piston: moved(bits) for piston, bits in bank.full_organs.items()},
         stages={stage: moved(bits) for stage, bits in bank.stages.items()},
-        sequences={
-            name: tuple(evolve(step, piston=owner(step.piston)) for step in steps)
-            for name, steps in bank.sequences.items()
-        },
     )
 
 

@@ -23,7 +23,7 @@ Where the page is silent or short, this holds:
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 
 from combination.memory import Bank, Combination, Slot
 
@@ -308,6 +308,37 @@ class PlainBank:
                     meant.add(place[1])
         return found
 
+    def remembered(
+        self, console: PlainConsole, renamed: Mapping[tuple[str, str], str]
+    ) -> PlainConsole:
+        """A console that says of what it calls by a former name what that is called now."""
+
+        def told(sort: str, present: tuple[Any, ...]) -> tuple[Any, ...]:
+            wanted = {one.id for one in present} - set(renamed.values())
+            wanted -= {held[0] for place, held in self.now.items() if place[0] == sort}
+            here = [thing for thing in self.things if (sort, thing) in self.now]
+            was: dict[str, str] = {}
+            for thing in here:
+                name = self.now[sort, thing][0]
+                if name in {one.id for one in present} or (sort, name) in renamed:
+                    continue
+                for moment in reversed(self.moments):
+                    before = moment.copy.get((sort, thing), ("",))[0]
+                    if before in wanted:
+                        was[before] = name
+                        wanted.remove(before)
+                        break
+            return tuple(
+                evolve(one, was=(*one.was, *([was[one.id]] if one.id in was else [])))
+                for one in present
+            )
+
+        return evolve(
+            console,
+            controls=told("control", console.controls),
+            pistons=told("piston", console.pistons),
+        )
+
     def in_things(self, bank: InIds, renamed: Mapping[tuple[str, str], str]) -> Copy:
         """A bank that was given in ids, in things: known ones or new ones."""
         names: dict[str, dict[str, Thing]] = {}
@@ -486,7 +517,10 @@ class PlainStore:
         return bank.add(bank.in_things(new, renamed or {}) | kept, cause, by, at)
 
     def update(self, number: int, console: PlainConsole, by: str, at: float) -> None:
-        new, renamed = seated(self.banks[number].shown, console)
+        """Bring a bank to its console; what that calls by a former name of it is it."""
+        bank = self.banks[number]
+        _, renamed = seated(bank.shown, console)
+        new, renamed = seated(bank.shown, bank.remembered(console, renamed))
         self.write(number, new, "console", by or console.name, at, renamed)
 
     def flag(self, number: int, what: str, on: bool, cause: str, at: float) -> None:

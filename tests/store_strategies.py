@@ -103,13 +103,25 @@ def consoles(draw: st.DrawFn) -> PlainConsole:
     """A small console: at least one stop, and a piston."""
     controls = draw(st.lists(st.sampled_from(CONTROLS), min_size=1, unique=True))
     pistons = draw(st.lists(st.sampled_from(PISTONS), min_size=1, max_size=3, unique=True))
-    return PlainConsole(
-        draw(st.sampled_from(("Quay Chapel", "Harbour Pavilion"))),
-        tuple(draw(_controls(name)) for name in controls),
-        tuple(draw(_pistons(name)) for name in pistons),
-        draw(levels),
-        draw(st.integers(0, 2)),
+    return _sound(
+        PlainConsole(
+            draw(st.sampled_from(("Quay Chapel", "Harbour Pavilion"))),
+            tuple(draw(_controls(name)) for name in controls),
+            tuple(draw(_pistons(name)) for name in pistons),
+            draw(levels),
+            draw(st.integers(0, 2)),
+        )
     )
+
+
+def _sound(console: PlainConsole) -> PlainConsole:
+    """The console without divisionals that would affect nothing: they are generals."""
+    there = {control.division for control in console.controls}
+    pistons = (
+        piston if piston.division in {"", *there} else evolve(piston, kind="general", division="")
+        for piston in console.pistons
+    )
+    return evolve(console, pistons=tuple(pistons))
 
 
 @st.composite
@@ -129,7 +141,7 @@ def changed(draw: st.DrawFn, console: PlainConsole) -> PlainConsole:
                 console = evolve(console, stages=draw(st.integers(0, 2)))
             case "edition":
                 console = evolve(console, edition=draw(st.sampled_from(("", "II"))))
-    return console
+    return _sound(console)
 
 
 _CHANGES = ("controls",) * 3 + ("pistons",) * 3 + ("levels", "stages", "edition")

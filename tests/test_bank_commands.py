@@ -1,16 +1,11 @@
 """The organist's commands, by their words, their files and their exit codes."""
 
-import fcntl
 import json
 import os
-import pty
 import re
-import select
-import signal
 import subprocess
 import sys
 import tempfile
-import termios
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -44,133 +39,23 @@ from combination.memory import (
 from combination.model import RECALLING, Console
 from combination.reading import read_console
 from tests import bank_strategies
+from tests import quay as quay_chapel
 from tests.consoles import Player
+from tests.quay import (
+    CTRL_C,
+    CTRL_D,
+    QUAY,
+    SAVED,
+    altered,
+    at_a_terminal,
+    contents,
+    load,
+    played,
+    save,
+)
 
+pytestmark = pytest.mark.usefixtures("in_utc")
 DEMOS = Path(__file__).parent.parent / "cli" / "demos"
-PATIENCE = 60.0
-"""Seconds that a command may take at a terminal."""
-SAVED = "2031-05-04T18:30:00Z"
-
-QUAY = """\
-format = 1
-name = "Quay Chapel"
-action = "lit"
-levels = 8
-
-[[keyboard]]
-id = "great"
-name = "Great"
-
-[[keyboard]]
-id = "pedal"
-name = "Pedal"
-keys = 30
-
-[[division]]
-id = "great"
-name = "Great"
-keyboard = "great"
-
-[[division]]
-id = "pedal"
-name = "Pedal"
-keyboard = "pedal"
-
-[[stop]]
-id = "open"
-label = ["Open Diapason", "8'"]
-division = "great"
-
-[[stop]]
-id = "flute"
-label = ["Flute", "4'"]
-division = "great"
-
-[[stop]]
-id = "bourdon"
-label = ["Bourdon", "16'"]
-division = "pedal"
-
-[[stop]]
-id = "pd-flute"
-label = ["Flute", "4'"]
-division = "pedal"
-
-[[coupler]]
-id = "octave"
-label = "Great Octave"
-keys = "great"
-plays = "great"
-shift = 12
-
-[[tremulant]]
-id = "trem"
-label = "Tremulant"
-
-[[piston]]
-id = "g1"
-label = "1"
-kind = "general"
-
-[[piston]]
-id = "g2"
-label = "2"
-kind = "general"
-
-[[piston]]
-id = "gt1"
-label = "1"
-kind = "divisional"
-division = "great"
-
-[[piston]]
-id = "pd1"
-label = ["Pedal", "1"]
-kind = "divisional"
-division = "pedal"
-
-[[piston]]
-id = "fo"
-label = ["Full", "Organ"]
-kind = "full-organ"
-settable = true
-sounds = { controls = ["open", "flute", "bourdon", "octave"] }
-
-[[piston]]
-id = "r-oct"
-label = "Octave"
-kind = "reversible"
-control = "octave"
-
-[[piston]]
-id = "gc"
-label = ["General", "Cancel"]
-kind = "general-cancel"
-
-[[piston]]
-id = "set"
-label = "Set"
-kind = "set"
-
-[[piston]]
-id = "c-set"
-label = ["Crescendo", "Set"]
-kind = "crescendo-set"
-
-[[piston]]
-id = "up"
-label = "+"
-kind = "level-up"
-
-[crescendo]
-
-[[crescendo.stage]]
-adds = { controls = ["flute"] }
-
-[[crescendo.stage]]
-adds = { controls = ["open"] }
-"""
-
 PRINTED = """\
 Eastertide
 
@@ -220,81 +105,16 @@ step  level           piston          note
 """
 
 
-@pytest.fixture(autouse=True)
-def _in_utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """Times of day are printed by the clock of the place: let that be Greenwich."""
-    monkeypatch.setenv("TZ", "UTC")
-    time.tzset()
-    yield
-    monkeypatch.undo()
-    time.tzset()
-
-
-@pytest.fixture
-def quay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Console:
-    """A folder with a console file, ``quay.toml``, and a bank played on it, ``quay.bank``."""
-    monkeypatch.chdir(tmp_path)
-    Path("quay.toml").write_text(QUAY, encoding="utf-8")
-    console = read_console(QUAY)
-    save("quay.bank", played(console))
-    return console
-
-
-def played(console: Console) -> Bank:
-    """What a player has set at the chapel on the quay."""
-    kept = fresh_bank(console, "Eastertide")
-    player = Player(console, kept)
-    player.do("tab open on", "tab bourdon on", "tab trem on", "press set", "push g1", "release set")
-    player.do("tab octave on", "tab open off", "press set", "push gt1", "push fo", "release set")
-    player.do("push gc", "press set", "push pd1", "release set", "push up")
-    player.do("tab pd-flute on", "press set", "push g2", "release set")
-    player.do("crescendo to 2", "press set", "push c-set", "release set")
-    kept.at(1).name = "Easter Eve"
-    kept.levels[5] = Level("Whitsun", locked=True)
-    kept.put(Slot("gt1", 1), Combination(kept.roster.bits(["open", "bourdon"]), 0b10))
-    kept.sequences["Vespers"] = (
-        Step(Decimal(1), 1, "g1", "hymn"),
-        Step(Decimal(2), 2, "gc"),
-    )
-    kept.sequence, kept.place = "Vespers", Decimal(2)
-    return kept
-
-
-def save(path: str | Path, kept: Bank) -> None:
-    write_bank_file(path, BankFile(kept, SAVED, "a console"))
-
-
-def load(path: str | Path) -> Bank:
-    return read_bank_file(path).bank
-
-
 def run(*words: object) -> Result:
-    """Run a command as a person would who is not at a terminal."""
-    result = CliRunner().invoke(bank, [str(word) for word in words])
-    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
-    assert result.exit_code in (0, 1, 2)
-    assert "Traceback" not in result.output
-    return result
+    return quay_chapel.run("bank", *words)
 
 
 def done(*words: object) -> str:
-    """What a command says that can be done."""
-    result = run(*words)
-    assert (result.exit_code, result.stderr) == (0, "")
-    return result.stdout
+    return quay_chapel.done("bank", *words)
 
 
 def refusal(*words: object) -> str:
-    """What a command says that cannot be done, and leaves every file here as it was."""
-    before = contents()
-    result = run(*words)
-    assert result.exit_code == 2
-    assert contents() == before
-    return result.stderr.removeprefix("stopwright: ").removesuffix("\n")
-
-
-def contents() -> dict[str, bytes]:
-    return {str(path): path.read_bytes() for path in Path().rglob("*") if path.is_file()}
+    return quay_chapel.refusal("bank", *words)
 
 
 # ---------------------------------------------------------------- new
@@ -626,44 +446,6 @@ step  in the first  in the second
 """
 
 
-def altered(kept: Bank) -> Bank:
-    """A bank that differs from the one at the quay in everything that can differ."""
-    trombone = ControlCard("trombone", ("Trombone",), "Pedal")
-    cards = [
-        evolve(card, label=("Great Tremulant",), division="Great") if card.id == "trem" else card
-        for card in kept.controls
-    ]
-    other = evolve(kept, controls=(*cards, trombone), name="", locked=True, level=1)
-    other.sequence, other.place = None, Decimal(3)
-    bits = other.roster.bits
-    pistons = dict(kept.pistons)
-    del pistons["pd1"]
-    pistons["g1"] = evolve(pistons["g1"], affects=pistons["g1"].affects | bits(["trombone"]))
-    pistons["g2"] = evolve(pistons["g2"], kind="divisional")
-    pistons["extra"] = PistonCard("extra", ("Extra",), "general", 0)
-    other.pistons = pistons
-    other.levels = {
-        1: Level(
-            "Lent",
-            True,
-            {
-                "g1": Combination(bits(["open", "flute", "trem"])),
-                "gt1": Combination(bits(["open", "bourdon"]), bits(["open"])),
-            },
-        ),
-        2: kept.levels[2],
-        5: kept.levels[5],
-        7: Level(combinations={"g1": Combination(bits(["open"]), bits(["trem"]))}),
-    }
-    other.full_organs = {"fo": bits(["octave", "trem"])}
-    other.stages = kept.stages | {1: bits(["flute"])}
-    first, second = kept.sequences["Vespers"]
-    other.sequences = {
-        "Vespers": (first, Step(Decimal("1.5"), 7, "r-oct"), evolve(second, note="out"))
-    }
-    return other
-
-
 @pytest.mark.usefixtures("quay")
 def test_compare() -> None:
     save("other.bank", altered(load("quay.bank")))
@@ -892,8 +674,13 @@ def test_restore_shows_keeps_and_can_be_undone(quay: Console) -> None:
     )
     assert kept.read_bytes() == before
     assert load("quay.bank") == seat(other, quay)
+    again = ("restore", kept.name, "quay.bank", "--console", "quay.toml", "--yes")
     done("unlock", "quay.bank")
-    done("restore", kept.name, "quay.bank", "--console", "quay.toml", "--yes")
+    assert refusal(*again) == (
+        "level 1 of quay.bank is locked: unlock it first, if it is to be replaced"
+    )
+    done("unlock", "quay.bank", "--level", "1")
+    done(*again)
     assert load("quay.bank") == played(quay)
     assert len(beside()) == 2
 
@@ -918,8 +705,8 @@ def test_restore_asks_where_nobody_can_answer() -> None:
         (b"y\n", 0, "What was there before is in ", True),
         (b"n\n", 2, "stopwright: nothing has been changed", False),
         (b"\n", 2, "stopwright: nothing has been changed", False),
-        (b"\x04", 2, "stopwright: nothing has been changed", False),
-        (b"\x03", 2, "stopwright: nothing has been changed", False),
+        (CTRL_D, 2, "stopwright: nothing has been changed", False),
+        (CTRL_C, 2, "stopwright: nothing has been changed", False),
     ],
 )
 def test_restore_asks_at_a_terminal(
@@ -928,56 +715,11 @@ def test_restore_asks_at_a_terminal(
     other = altered(load("quay.bank"))
     save("other.bank", other)
     words = ["restore", "other.bank", "quay.bank", "--console", "quay.toml"]
-    found, seen = at_a_terminal(words, answer)
+    found, seen = at_a_terminal(["bank", *words], ("[y/N]: ", answer))
     assert (found, "quay.bank will be replaced. Go on? [y/N]: " in seen) == (code, True)
     assert seen.rstrip().splitlines()[-1].startswith(last)
     assert load("quay.bank") == (seat(other, quay) if replaced else played(quay))
     assert len(beside()) == replaced
-
-
-def at_a_terminal(words: list[str], answer: bytes) -> tuple[int, str]:
-    """Run a command at a terminal, and answer its question: its exit code, and what was seen.
-
-    The answer is given again where nothing comes of it: Python loses a Ctrl-C that is typed
-    between its showing the question and its waiting for an answer.
-    """
-    ours, theirs = pty.openpty()
-    code = "from cli.bank.commands import bank; bank(prog_name='bank')"
-    with subprocess.Popen(
-        [sys.executable, "-c", code, *words],
-        stdin=theirs,
-        stdout=theirs,
-        stderr=theirs,
-        start_new_session=True,
-        preexec_fn=_take_terminal,
-    ) as command:
-        os.close(theirs)
-        seen, asked, given_up = b"", False, time.monotonic() + PATIENCE
-        while part := _read(ours):
-            seen += part
-            if not asked and seen.endswith(b"[y/N]: "):
-                asked = True
-                os.write(ours, answer)
-            while not select.select([ours], [], [], 1.0)[0]:
-                if asked:
-                    os.write(ours, answer)
-                if time.monotonic() > given_up:
-                    command.kill()
-    os.close(ours)
-    return command.returncode, seen.decode().replace("\r\n", "\n")
-
-
-def _take_terminal() -> None:
-    """Be governed by the terminal, so that Ctrl-C typed there is a signal that counts."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-
-
-def _read(terminal: int) -> bytes:
-    try:
-        return os.read(terminal, 4096)
-    except OSError:  # a terminal whose other end is closed
-        return b""
 
 
 def test_restore_where_there_is_nothing_yet(quay: Console) -> None:
@@ -1792,14 +1534,18 @@ def test_every_command_says_what_it_does(words: tuple[str, ...]) -> None:
         assert parameter.opts[-1] in said or parameter.make_metavar(click.Context(bank)) in said
 
 
-def test_the_help_lists_every_command_in_one_line() -> None:
-    for words in [(), ("sequence",)]:
-        said = done(*words, "--help")
-        for command, _ in commands(bank):
-            if command[:-1] == words:
-                (line,) = re.findall(rf"^  {command[-1]} +(\S.*)$", said, re.M)
-                assert line.endswith(".")
-                assert "..." not in line
+LINE = 78
+"""Columns of a help at a terminal of 80: two are left free."""
+
+
+@pytest.mark.parametrize("group", ["", "sequence"])
+def test_the_help_lists_every_command_in_one_line(group: str) -> None:
+    said = CliRunner().invoke(bank, [*group.split(), "--help"], terminal_width=LINE).stdout
+    for command, _ in commands(bank):
+        if command[:-1] == tuple(group.split()):
+            (line,) = re.findall(rf"^  {command[-1]} +(\S.*)$", said, re.M)
+            assert line.endswith(".")
+            assert "..." not in line
 
 
 # ---------------------------------------------------------------- files of every sort

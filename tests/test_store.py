@@ -11,7 +11,7 @@ import pytest
 from attrs import define
 
 from banks.database import StoreBusyError, StoreError
-from banks.history import LEFT_OFF, History
+from banks.history import LEFT_OFF, History, compact, compacting
 from banks.keeping import Keeper
 from banks.store import Store, create_store
 from combination.effects import Cause, KeepAsked
@@ -373,6 +373,19 @@ def test_what_a_console_has_no_more_comes_back_with_it(store: Store) -> None:
     assert on(store.update(number, CONSOLE)) == set(STOPS)
 
 
+def test_a_console_file_that_is_taken_back_finds_its_memory(store: Store) -> None:
+    """A stop is renamed, and then the former file is used again, which knows nothing of that."""
+    number = store.add(bank())
+    with store.edited(number, "set") as kept:
+        kept.put(G1, Combination(0b10))
+    principal, _, oboe = CHAPEL.controls
+    renamed = changed(principal, PlainControl("hohlflute", "Great", was=("flute",)), oboe)
+    assert on(store.update(number, console_of(renamed))) == {"hohlflute"}
+    assert on(store.load(number, console=CONSOLE)) == {"flute"}
+    assert on(store.update(number, CONSOLE)) == {"flute"}
+    assert len(History(store, number).names().controls) == 3
+
+
 def test_a_moment_from_before_a_renaming_is_restored_as_the_same_thing(store: Store) -> None:
     number = store.add(bank())
     with store.edited(number, "edit") as found:
@@ -557,3 +570,29 @@ def test_what_has_the_name_of_what_is_gone_is_set_in_its_place(
     assert on(found) == {"flute"}
     assert sorted(found.roster.ids) == ["flute", "oboe"]
     assert sorted(found.pistons) == ["g1", "tutti"]
+
+
+def test_sets_are_not_written_into_another_store_of_the_same_name(
+    path: Path, keeper: Keeper
+) -> None:
+    others = path.with_name("others.store")
+    create_store(others)
+    with Store(others) as other:
+        other.add(fresh_bank(CONSOLE, "Emil"))
+        before = in_ids(other.load(1))
+    others.replace(path)
+    for number in (1, 2):
+        assert keeper.keep(ask(number, 0b1)) == [ChangeNotKept(number)]
+    assert "another store stands in its place" in str(keeper.fault)
+    with Store(path) as other:
+        assert in_ids(other.load(1)) == before
+
+
+def test_a_set_goes_on_after_another_program_compacted(
+    path: Path, clock: Clock, keeper: Keeper
+) -> None:
+    with Store(path, clock=clock) as other:
+        with other.edited(1, "name-level") as bank:
+            bank.at(3).name = "Advent"
+        compact(other, compacting(other, datetime(2040, 1, 1, tzinfo=UTC)))
+    assert keeper.keep(ask(1, 0b1)) == [ChangeKept(1)]

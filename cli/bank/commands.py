@@ -4,9 +4,7 @@ Each command reads what it is given, has the work done, and says what came of it
 bank is in `cli.bank.edits`, and what prints one in `cli.bank.printing`.
 """
 
-import os
 import re
-from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -20,7 +18,9 @@ from cli.bank.files import (
     ENDING,
     Look,
     agree,
-    dated,
+    are_one_file,
+    check_unlocked,
+    copy_to,
     looked_at,
     read_bank,
     saved_now,
@@ -34,15 +34,17 @@ from cli.bank.places import BankPlace, Found, refusing
 from cli.bank.printing import Asked, bank_data, print_bank
 from cli.bank.sequences import sequence
 from cli.bank.targets import left_as_it_is, target_of
-from cli.bank.words import Words, moment, runs
+from cli.bank.wire import receive, send
+from cli.bank.words import Words, moment, part_words
 from cli.files import read_console_file, shown
 from cli.naming import plural
 from cli.output import answer_no, json_option, refuse, say, say_json
 from combination.findings import nearest
-from combination.memory import Bank, fresh_bank, seat
+from combination.memory import Bank, Renames, fresh_bank, renames, seat
 
 _FOR = (
     ("Keep", ("new", "backup", "restore", "fit", "merge", "to-midi", "from-midi")),
+    ("Send", ("send", "receive")),
     ("Look", ("print", "compare", "history")),
     ("Take back", ("take-back",)),
     ("Name and lock", ("name", "name-level", "lock", "unlock")),
@@ -107,7 +109,7 @@ def bank() -> None:
     """
 
 
-for command in (*EDITS, history, take_back, merge, to_midi, from_midi, sequence):
+for command in (*EDITS, history, take_back, merge, to_midi, from_midi, send, receive, sequence):
     bank.add_command(command)
 
 
@@ -144,12 +146,8 @@ def backup(
     """
     look = looked_at(file)
     kept = _part_of(look.file, levels, pistons)
-    copy = Path(to)
-    if copy.is_dir():
-        copy = dated(_named_after(look), copy)
-    elif to.endswith(os.sep):
-        refuse(f"there is no folder {click.format_filename(to)}")
-    if _are_one_file(look.found.file, copy):
+    copy = copy_to(to, _named_after(look))
+    if are_one_file(look.found.file, copy):
         refuse(f"{shown(copy)} is the bank itself")
     (write_over if replace else write_new)(copy, kept)
     what = shown(file) if kept.part is None else f"a part of {shown(file)}"
@@ -181,12 +179,6 @@ def _named_after(look: Look) -> Path:
         return look.found.file
     name = re.sub(r"[^\w-]+", "-", look.file.bank.name).strip("-").lower()
     return Path((name or "bank") + ENDING)
-
-
-def _are_one_file(one: Path, other: Path) -> bool:
-    with suppress(OSError, ValueError):
-        return one.samefile(other)
-    return False
 
 
 def _size(bank: Bank) -> str:
@@ -224,45 +216,47 @@ def restore(
         saved = read_bank(backup_file)
     console = read_console_file(console_file)
     for other in (backup_file.found(), Found(console_file)):
-        if _are_one_file(target.file, other.file) and not other.in_store:
+        if are_one_file(target.file, other.file) and not other.in_store:
             refuse(f"{shown(file)} and {shown(other.file)} are the same file")
     present = target.present()
     kept = _part_of(saved, levels, pistons)
     say(f"{shown(backup_file)}, saved {moment(saved.saved)}: {_size(kept.bank)}")
-    wanted = kept.bank
-    if kept.part is not None:
-        if present is None:
-            refuse(f"{shown(backup_file)} is a part of a bank: there is no bank to put it into")
+    fit = fit_to(kept.bank, console)
+    if kept.part is None:
+        bank = evolve(fit.bank, name=target.name or fit.bank.name)
+    elif present is None:
+        refuse(f"there is no bank {shown(file)} that a part could be put into")
+    else:
+        part = _renamed(kept.part, renames(kept.bank, console))
         with refusing():
-            wanted = put_part(seat(present, console), seat(kept.bank, console), kept.part)
-        say(f"Only {_part_words(kept)}: the rest stays as it is")
-    elif present is not None and present.locked:
-        refuse(f"{shown(file)} is locked: unlock it first, if it is to be replaced")
-    fit = fit_to(evolve(wanted, name=target.name or wanted.name), console)
+            bank = put_part(seat(present, console), fit.bank, part)
+        say(f"Only {part_words(Words(fit.bank), part)}: the rest stays as it is")
     say()
     print_fit(fit, console, shown(backup_file))
     say()
-    if present == fit.bank:
+    if present is not None and compare(present, bank).equal:
         say(f"{shown(file)} holds the same already: nothing has been changed")
         return
     if present is not None:
+        check_unlocked(shown(file), present, bank, console)
         say(f"What changes in {shown(file)}")
-        found = compare(seat(present, console), fit.bank)
-        print_changes(present, fit.bank, found)
+        print_changes(present, bank, compare(seat(present, console), bank))
         say()
-    agree(f"{shown(file)} will be {'made' if present is None else 'replaced'}", yes)
-    target.write(fit.bank, f"restored from {shown(backup_file)}", console)
+    agree(f"{shown(file)} will be {_done_to(present, kept)}", yes)
+    target.write(bank, f"restored from {shown(backup_file)}", console)
 
 
-def _part_words(file: BankFile) -> str:
-    """Which part of a bank it is."""
-    part, words = file.part or Part(), Words(file.bank)
-    told = []
-    if part.pistons is not None:
-        told.append(", ".join(words.piston(piston) for piston in part.pistons))
-    if part.levels is not None:
-        told.append(f"level {runs(part.levels)}")
-    return " at ".join(told)
+def _renamed(part: Part, renamed: Renames) -> Part:
+    """A part of a bank on a console that calls pistons otherwise."""
+    if part.pistons is None:
+        return part
+    return evolve(part, pistons=tuple(renamed.pistons.get(p, p) for p in part.pistons))
+
+
+def _done_to(present: Bank | None, kept: BankFile) -> str:
+    if present is None:
+        return "made"
+    return "replaced" if kept.part is None else "changed"
 
 
 @bank.command("fit")
@@ -270,7 +264,7 @@ def _part_words(file: BankFile) -> str:
 @_CONSOLE
 @json_option
 def fit_(file: BankPlace, console_file: Path, as_json: bool) -> None:
-    """Show what becomes of a bank on a console, or on a changed one.
+    """Show what becomes of a bank on another or a changed console.
 
     Ends with exit code 1 if something that the bank remembers will not be heard there. The bank
     is not changed: a restore, or the console itself, brings it up to date.

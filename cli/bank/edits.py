@@ -76,8 +76,8 @@ def lock(file: BankPlace, level: str | None, passphrase: bool) -> None:
     What is locked is writing. A passphrase keeps fingers off, not thieves: whoever has the file
     can read and copy it. Where there is no terminal it is the first line of the input.
     """
-    chosen = _passphrase(again=True) if passphrase else None
     with edited(file) as bank:
+        chosen = _passphrase(again=True) if passphrase else None
         if level is None:
             editing.lock_bank(bank, chosen)
             what = shown(file)
@@ -123,7 +123,10 @@ def unlock(file: BankPlace, level: str | None, forgotten: bool, yes: bool) -> No
 def _passphrase(*, again: bool) -> str:
     """A passphrase, asked for without showing it; twice if it is a new one."""
     if not sys.stdin.isatty():
-        return sys.stdin.readline().rstrip("\r\n")
+        try:
+            return sys.stdin.readline().rstrip("\r\n")
+        except UnicodeDecodeError:
+            refuse("the passphrase is no text")
     return str(
         click.prompt(
             "Passphrase",

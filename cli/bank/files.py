@@ -5,6 +5,7 @@ their dates, and the rule that nothing that a player had is lost by a command.
 """
 
 import os
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -27,11 +28,11 @@ from banks import (
     write_bank_file,
 )
 from banks.limits import BYTES_IN_FILE
-from cli.bank.places import BankPlace, Found, entry_meant, refusing
+from cli.bank.places import BankPlace, Found, check_new, entry_meant, refusing
 from cli.files import refuse_unreadable, shown, write_whole
 from cli.naming import plural
 from cli.output import RefusedError, refuse, say
-from combination.memory import Bank
+from combination.memory import Bank, seat
 from combination.model import Console
 
 ENDING = ".bank"
@@ -72,7 +73,7 @@ def looked_at(place: BankPlace | Path) -> Look:
             file = BankFile(store.load(player.number), _saved(player.changed), WRITER)
             return Look(file, found, bank=player.number, entry=player.entry)
         history = History(store, player.number)
-        entry = entry_meant(history, time)
+        entry = entry_meant(history, player, time)
         kept = store.load(player.number, entry)
         return Look(BankFile(kept, _saved(history.at(entry)), WRITER), found)
 
@@ -98,6 +99,7 @@ def _saved(moment: datetime) -> str:
 
 def write_new(path: Path, file: BankFile | StoreFile) -> None:
     """Write a bank file where there is none; what is there is refused, and left as it is."""
+    check_new(path)
     try:
         write_bank_file(path, file, replacing=False)
     except BankFileError as error:
@@ -106,6 +108,7 @@ def write_new(path: Path, file: BankFile | StoreFile) -> None:
 
 def write_over(path: Path, file: BankFile | StoreFile) -> None:
     """Write a bank file, in the place of the one that is there if there is one."""
+    check_new(path)
     try:
         write_bank_file(path, file)
     except BankFileError as error:
@@ -128,6 +131,8 @@ def replace_keeping(path: Path, before: bytes, file: BankFile) -> Path:
 def read_bytes(path: Path) -> bytes:
     """The bytes of what may be a bank file, sound or not. Refuses what cannot be one."""
     try:
+        if not os.path.lexists(path):
+            refuse(f"{shown(path)}: there is no such file or folder")
         if not path.is_file():
             refuse(f"{shown(path)} is not a file")
         if path.stat().st_size > BYTES_IN_FILE:
@@ -164,20 +169,46 @@ def put_back(place: BankPlace, look: Look, bank: Bank, console: Console | None =
 
 
 def made_by() -> tuple[str, str]:
-    """The command that is running, and what it was given: what a store's history says of it."""
+    """The command that is running, and what it was given: what a store's history says of it.
+
+    It can be read as it was typed, but for the bank and its console.
+    """
     context = click.get_current_context()
-    given: list[object] = []
-    for name, value in context.params.items():
-        if name in _UNSAID or value in (None, False, ""):
+    given: list[str] = []
+    for parameter in sorted(context.command.params, key=_is_option):
+        value = context.params.get(parameter.name or "")
+        if parameter.name in _UNSAID or value in (None, False, (), parameter.default):
             continue
-        if value is True:
-            given.append(f"--{name}")
-        else:
-            given += value if isinstance(value, tuple) else [value]
-    return context.info_name or "", " ".join(map(str, given))
+        texts = value if isinstance(value, tuple) else (value,)
+        for text in texts:
+            given += [parameter.opts[-1]] if _is_option(parameter) else []
+            given += [] if text is True else [shlex.quote(click.format_filename(str(text)))]
+    return _called(context), " ".join(given)
 
 
-_UNSAID = frozenset({"file", "yes", "console_file"})
+def _is_option(parameter: click.Parameter) -> bool:
+    return isinstance(parameter, click.Option)
+
+
+def _called(context: click.Context) -> str:
+    """A command by its own name, and that of its group if that is one of bank's."""
+    above = context.parent
+    inner = above is not None and above.info_name in _INNER
+    return f"{above.info_name} {context.info_name}" if above and inner else context.info_name or ""
+
+
+_INNER = frozenset({"sequence", "store"})
+_UNSAID = frozenset({"file", "yes", "console_file", "console_path", "bank_path"})
+
+
+def check_unlocked(name: str, present: Bank, bank: Bank, console: Console) -> None:
+    """That no lock is in the way of putting another bank in the place of one."""
+    if present.locked:
+        refuse(f"{name} is locked: unlock it first, if it is to be replaced")
+    seated = seat(present, console).levels
+    for number, level in sorted(seated.items()):
+        if level.locked and level != bank.levels.get(number):
+            refuse(f"level {number} of {name} is locked: unlock it first, if it is to be replaced")
 
 
 def agree(loss: str, yes: bool) -> None:
@@ -196,6 +227,23 @@ def agree(loss: str, yes: bool) -> None:
         agreed = False
     if not agreed:
         refuse("nothing has been changed")
+
+
+def are_one_file(one: Path, other: Path) -> bool:
+    """Whether two names are those of one file, that is there."""
+    with suppress(OSError, ValueError):
+        return one.samefile(other)
+    return False
+
+
+def copy_to(to: str, name: Path) -> Path:
+    """Where a copy goes: to a file, or into a folder, there by a name with the date of today."""
+    with suppress(OSError):  # a name that is too long is no folder's
+        if Path(to).is_dir():
+            return dated(name, Path(to))
+    if to.endswith(os.sep):
+        refuse(f"there is no folder {click.format_filename(to)}")
+    return Path(to)
 
 
 def dated(path: Path, folder: Path, word: str = "") -> Path:

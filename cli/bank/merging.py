@@ -74,7 +74,7 @@ def merge(
     target = target_of(file)
     present = target.present()
     if present is None:
-        refuse(f"{shown(file)} is not there to be merged into")
+        refuse(f"there is no bank {shown(file)} to merge another into")
     first, second = present, read_bank(other).bank
     console = None if console_file is None else read_console_file(console_file)
     if console is not None:
@@ -92,7 +92,7 @@ def merge(
         say("Nothing has been changed: choose with --mine or --theirs, or avoid it with --shift")
         answer_no()
     bank = merging(choices).bank
-    if bank is None or bank == present:
+    if bank is None or compare(present, bank).equal:
         say(f"{shown(other)} has nothing that {shown(file)} would take")
         return
     say(f"What changes in {shown(file)}")

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import mido
 
-from banks import BankFileError, decode_any, encode, write_bank_file
+from banks import BankFile, BankFileError, decode_any, encode
 from banks.dumpmessages import (
     FileDumpError,
     messages_of,
@@ -19,7 +19,7 @@ from banks.dumpmessages import (
     timed_messages,
 )
 from cli.bank.edits import BANK
-from cli.bank.files import read_bank, read_bytes
+from cli.bank.files import are_one_file, looked_at, read_bytes, write_new
 from cli.bank.places import BankPlace, refusing
 from cli.files import shown, write_whole
 from cli.output import refuse, say
@@ -39,10 +39,12 @@ def to_midi(file: BankPlace, to: Path, replace: bool) -> None:
     that a receiver which cannot answer keeps up). It says first how long sending takes on a
     five-pin cable: a full bank takes tens of minutes.
     """
-    kept = read_bank(file)
+    look = looked_at(file)
     with refusing():
-        data = encode(kept)
-    name = kept.bank.name or Path(file.found().file).stem
+        data = encode(look.file)
+    name = look.file.bank.name or look.found.file.stem
+    if are_one_file(look.found.file, to):
+        refuse(f"{shown(to)} is the bank itself")
     if to.suffix.lower() == _SYX:
         content = b"".join(messages_of(data, name))
     elif to.suffix.lower() in _SMF:
@@ -97,15 +99,15 @@ def from_midi(source: Path, to: Path) -> None:
         file = decode_any(data)
     except (FileDumpError, BankFileError) as error:
         refuse(f"{shown(source)}: {error}")
-    with refusing():
-        write_bank_file(to, file, replacing=False)
-    say(f"{shown(to)}: the bank {name!r} from {shown(source)}, whole")
+    write_new(to, file)
+    held = f'the bank "{name}"' if isinstance(file, BankFile) else "the banks of a store"
+    say(f"{shown(to)}: {held} from {shown(source)}, whole")
 
 
 def _sysex_in(source: Path) -> bytes:
     try:
         file = mido.MidiFile(source)
-    except (OSError, EOFError, ValueError, LookupError) as error:
-        refuse(f"{shown(source)} is no Standard MIDI File that can be read: {error}")
+    except (OSError, EOFError, ValueError, LookupError):
+        refuse(f"{shown(source)} is a Standard MIDI File that is damaged, or cut short")
     messages = mido.merge_tracks(file.tracks)
     return b"".join(bytes(each.bin()) for each in messages if each.type == "sysex")

@@ -7,7 +7,7 @@ they are put in words is in `cli.bank.telling`.
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import click
 
@@ -16,7 +16,7 @@ from banks.history import Making, TakingBack
 from banks.store import Player
 from cli.bank.edits import BANK, YES
 from cli.bank.files import agree
-from cli.bank.places import BankPlace, quoted, refusing, time_meant
+from cli.bank.places import BankPlace, evening_meant, quoted, refusing, time_meant
 from cli.bank.telling import Told, as_data
 from cli.files import shown
 from cli.naming import plural
@@ -24,10 +24,8 @@ from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_
 
 _MOST = 40
 """Changes that are listed if it is not said how many."""
-_MORNING = timedelta(hours=4)
-"""An evening ends at four in the morning."""
 
-_SINCE = click.option("--since", metavar="TIME", help="Only what was changed after this time.")
+_SINCE = click.option("--since", metavar="TIME", help="Only what was changed from this time on.")
 _UNTIL = click.option("--until", metavar="TIME", help="Only what was changed up to this time.")
 
 
@@ -53,10 +51,12 @@ def history(
     """List what was changed in a bank of a store, and when.
 
     The newest comes first, each with the number by which it can be looked at (CHANGE, with all
-    that it changed) or taken back. A TIME is 2031-05-04T18:30, or 2031-05-04 for the end of that
-    day.
+    that it changed) or taken back. A TIME is 2031-05-04T18:30, or a day as 2031-05-04: --since is
+    from its beginning, --until to its end.
     """
-    after, up_to = _time(since), _time(until)
+    if change is not None and (piston is not None or since is not None or until is not None):
+        refuse("give the number of a change, or what to list, not both")
+    after, up_to = _begun(since), _ended(until)
     with _opened(file, writing=False) as (store, player):
         past = History(store, player.number)
         told = Told(past.names())
@@ -119,7 +119,7 @@ def _say_whole(making: Making, told: Told) -> None:
 @BANK
 @click.argument("changes", nargs=-1, metavar="[CHANGE|N-M]...")
 @click.option("--evening", metavar="DAY", help="All of a day, until four the next morning.")
-@click.option("--since", metavar="TIME", help="All that was changed after this time.")
+@click.option("--since", metavar="TIME", help="All that was changed from this time on.")
 @click.option("--until", metavar="TIME", help="With --since: up to this time.")
 @click.option("--later-too", is_flag=True, help="Also where something else has been changed since.")
 @YES
@@ -152,8 +152,10 @@ def take_back(
             answer_no()
         agree(f"{plural(len(taking.back), 'place')} will be as before", yes)
         done = past.take_back(taking)
+        called = next(each.name for each in store.players() if each.number == player.number)
+    again = quoted(BankPlace(f"{shown(file.found().file)}:{called}"))
     say(f"Taken back, by change {done}")
-    say(f"To undo that: stopwright bank take-back {quoted(file)} {done}")
+    say(f"To undo that: stopwright bank take-back {again} {done}")
 
 
 def _chosen(
@@ -168,13 +170,9 @@ def _chosen(
     if sum(ways) != 1 or (until is not None and since is None):
         refuse("say what to take back: numbers of changes, or --evening, or --since and --until")
     if evening is not None:
-        end = time_meant(evening, "day")
-        if "T" in evening or " " in evening:
-            refuse(f'"{evening}" is no day: write it as 2031-05-04')
-        begun = end - timedelta(days=1) + _MORNING
-        return set(past.evening(begun, begun + timedelta(days=1)))
+        return set(past.evening(*evening_meant(evening)))
     if since is not None:
-        return set(past.evening(time_meant(since), _time(until)))
+        return set(past.evening(time_meant(since, before=True), _ended(until)))
     chosen: set[int] = set()
     for text in changes:
         ends = re.fullmatch(r"(\d{1,15})(?:-(\d{1,15}))?", text, re.ASCII)
@@ -204,7 +202,11 @@ def _say_taking(taking: TakingBack, told: Told, later_too: bool) -> None:
         say()
 
 
-def _time(text: str | None) -> datetime | None:
+def _begun(text: str | None) -> datetime | None:
+    return None if text is None else time_meant(text, before=True)
+
+
+def _ended(text: str | None) -> datetime | None:
     return None if text is None else time_meant(text)
 
 

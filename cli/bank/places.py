@@ -30,6 +30,10 @@ from cli.output import refuse
 
 _STORE = b"SQLite format 3\0"
 _NUMBER = re.compile(r"[0-9]{1,15}")
+_MORNING = timedelta(hours=4)
+"""An evening ends at four in the morning, and the next begins."""
+_MOMENT = timedelta(milliseconds=1)
+"""A store counts time in these."""
 _TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}([T ][0-9]{2}:[0-9]{2}(:[0-9]{2})?)?")
 
 
@@ -53,7 +57,7 @@ class BankPlace(os.PathLike[str]):
             return Found(Path(self.text))
         for mark in reversed([i for i, letter in enumerate(self.text) if letter in ":@"]):
             file, rest = self.text[:mark], self.text[mark + 1 :]
-            if file and Path(file).is_file():
+            if _is_file(Path(file)):
                 if self.text[mark] == "@":
                     return Found(Path(file), None, rest)
                 name, at, time = rest.rpartition("@")
@@ -75,11 +79,19 @@ class Found:
     @property
     def in_store(self) -> bool:
         """Whether the file is a store, by how it begins."""
+        if not _is_file(self.file):  # a pipe would be waited for
+            return False
         try:
             with self.file.open("rb") as file:
                 return file.read(len(_STORE)) == _STORE
-        except (OSError, ValueError):
+        except OSError:
             return False
+
+    def is_new_in(self, store: Store) -> bool:
+        """Whether a name is given that no bank in a store has, nor with an ``@`` after it."""
+        names = {player.name.casefold() for player in store.players() if not player.removed}
+        meant = (self.name or "").casefold()
+        return bool(meant) and names.isdisjoint((meant, meant.rpartition("@")[0]))
 
     def player(self, store: Store) -> tuple[Player, str | None]:
         """The bank in a store that is meant, and the time. Refuses one that is not there."""
@@ -98,19 +110,27 @@ class Found:
                 f"{shown(self.file)} has several banks: say which, as "
                 f"{quoted(BankPlace(f'{self.file}:{here[0].name}'))}; there are {listed}"
             )
-        refuse(f"{shown(self.file)} has no bank {self.name!r}; there are {listed}")
+        name, _, time = self.name.rpartition("@")
+        if name.casefold() in names:
+            refuse(
+                f'"{time}" is no time and no number of a change: write it as 2031-05-04, '
+                "2031-05-04T18:30 or 512"
+            )
+        refuse(f"{shown(self.file)} has no bank {self.name!r}; there is {listed}")
 
     def in_file(self) -> tuple[BankFile, bool]:
         """The bank in a bank file that is meant, and whether there are others in it."""
-        if self.time is not None and self.whole_name is None:
-            refuse(f"{shown(self.file)} is a bank file: it has no history, only a store has")
         with refusing():
             file = read_any(self.file)
         banks = file.banks if isinstance(file, StoreFile) else (file.bank,)
         wanted = self.whole_name or self.name
-        if isinstance(file, BankFile) and wanted in (None, file.bank.name):
+        named = [
+            bank for bank in banks if wanted is None or bank.name.casefold() == wanted.casefold()
+        ]
+        if self.time is not None and not (named and self.whole_name):
+            refuse(f"{shown(self.file)} is a bank file: it has no history, only a store has")
+        if isinstance(file, BankFile) and named:
             return file, False
-        named = [bank for bank in banks if bank.name == wanted] if wanted else banks
         if len(named) == 1:
             return BankFile(named[0], file.saved, file.writer), True
         listed = ", ".join(bank.name or "one without a name" for bank in banks)
@@ -120,6 +140,14 @@ class Found:
                 f"{quoted(BankPlace(f'{self.file}:{banks[0].name}'))}; there are {listed}"
             )
         refuse(f"{shown(self.file)} holds no bank {wanted!r}; there is {listed}")
+
+
+def _is_file(path: Path) -> bool:
+    """Whether it is an ordinary file. What no file can be called is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
 
 
 @contextmanager
@@ -141,22 +169,59 @@ def is_moment(text: str) -> bool:
     return bool(_NUMBER.fullmatch(text) or _TIME.fullmatch(text))
 
 
-def time_meant(text: str, what: str = "time") -> datetime:
-    """The time that a person means, by the clock of the place; a day alone is its end."""
+def time_meant(text: str, *, before: bool = False) -> datetime:
+    """The time that a person means, by the clock of the place; of a day alone it is the end.
+
+    With ``before`` it is the last moment before that time, and before a day's beginning.
+    """
     if not _TIME.fullmatch(text):
-        refuse(f'"{text}" is no {what}: write it as 2031-05-04 or 2031-05-04T18:30')
-    try:
+        refuse(f'"{text}" is no time: write it as 2031-05-04 or 2031-05-04T18:30')
+    with _that_there_is(text, "time"):
         found = datetime.fromisoformat(text)
-        if ":" not in text:
+        if before:
+            found -= _MOMENT
+        elif ":" not in text:
             found += timedelta(days=1)
         return found.astimezone()
+
+
+def evening_meant(text: str) -> tuple[datetime, datetime]:
+    """The last moments before the evening of a day, and of it: the night belongs to it."""
+    if not _TIME.fullmatch(text) or ":" in text:
+        refuse(f'"{text}" is no day: write it as 2031-05-04')
+    with _that_there_is(text, "day"):
+        before = datetime.fromisoformat(text) + _MORNING - _MOMENT
+        return before.astimezone(), (before + timedelta(days=1)).astimezone()
+
+
+@contextmanager
+def _that_there_is(text: str, what: str) -> Iterator[None]:
+    try:
+        yield
     except (OverflowError, ValueError):
         refuse(f'"{text}" is no {what} that there is')
 
 
-def entry_meant(history: History, text: str) -> int:
+def entry_meant(history: History, player: Player, text: str) -> int:
     """The number of the change after which a bank is meant: the number itself, or a time."""
-    if _NUMBER.fullmatch(text):
-        return int(text)
-    with refusing():
+    if not _NUMBER.fullmatch(text):
         return history.after(time_meant(text))
+    if int(text) > player.entry:
+        last = f"the last of {player.name}'s bank is {player.entry}"
+        refuse(f"there is no change {int(text)} yet: {last}")
+    return int(text)
+
+
+def check_new(path: Path) -> None:
+    """That a bank file may be written there: not over a store, nor under a bank's name in one.
+
+    A new file with a colon in its name would be found instead of such a bank.
+    """
+    found = BankPlace(os.fspath(path)).found()
+    if found.in_store and found.file == path:
+        refuse(f"{shown(path)} is a store: no bank file takes its place")
+    if found.in_store or (":" in path.name and not os.path.lexists(path)):
+        refuse(
+            f"{shown(path)} is no name for a file, but for a bank in a store: "
+            "restore puts one there, and store add begins one"
+        )

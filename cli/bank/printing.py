@@ -8,7 +8,7 @@ said apart.
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from attrs import frozen
+from attrs import asdict, frozen
 
 from banks import BankFile
 from cli.bank.words import (
@@ -19,12 +19,13 @@ from cli.bank.words import (
     laid_out,
     level_words,
     moment,
+    part_words,
     place_words,
     runs,
 )
 from cli.naming import plural
 from cli.output import say, say_table
-from combination.memory import Bank, Combination, Level
+from combination.memory import Bank, Combination, Level, Step
 from combination.model import Console, Kind
 
 LEFT_ALONE = "left alone: "
@@ -82,6 +83,8 @@ def _heading(file: BankFile, name: str, console: Console | None) -> None:
         ("left off at", place_words(bank)),
         ("locked", "yes, the whole bank" if bank.locked else "no"),
     ]
+    if file.part is not None:
+        told.append(("holds only", part_words(Words(bank), file.part)))
     if console is not None:
         told.append(("*", f"not on {console.name} as its file is now"))
     for what, value in told:
@@ -247,6 +250,7 @@ def bank_data(file: BankFile, asked: Asked) -> dict[str, Any]:
         "console": bank.console,
         "saved": file.saved,
         "writer": file.writer,
+        "part": None if file.part is None else asdict(file.part),
         "locked": bank.locked,
         "level": bank.level,
         "sequence": bank.sequence,
@@ -303,19 +307,18 @@ def _levels_data(bank: Bank, asked: Asked) -> list[dict[str, Any]]:
 
 
 def sequences_data(bank: Bank, names: Iterable[str]) -> list[dict[str, Any]]:
-    """Sequences as plain data, each step with its number as text."""
+    """Sequences as plain data."""
+    return [{"name": name, "steps": steps_data(bank.sequences[name])} for name in names]
+
+
+def steps_data(steps: Iterable[Step]) -> list[dict[str, Any]]:
+    """Steps as plain data, each with its number as text."""
     return [
         {
-            "name": name,
-            "steps": [
-                {
-                    "step": f"{step.number:f}",
-                    "level": step.level,
-                    "piston": step.piston,
-                    "note": step.note,
-                }
-                for step in bank.sequences[name]
-            ],
+            "step": f"{step.number:f}",
+            "level": step.level,
+            "piston": step.piston,
+            "note": step.note,
         }
-        for name in names
+        for step in steps
     ]

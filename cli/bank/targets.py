@@ -51,13 +51,11 @@ class Target(Protocol):
 def target_of(place: BankPlace) -> Target:
     """What a place is, by what there is on the disk."""
     found = place.found()
-    if not found.in_store:
-        if found.name or found.time:
-            refuse(f"{shown(found.file)} is a bank file: a bank in it is not replaced by itself")
-        return _File(found.file)
-    if found.time is not None and found.whole_name is None:
-        refuse("what was cannot be changed: leave out the time")
-    return _InStore(found, place, found.whole_name or found.name or "")
+    if found.in_store:
+        return _InStore(found, place)
+    if found.name or found.time:
+        refuse(f"{shown(found.file)} is a bank file: a bank in it is not replaced by itself")
+    return _File(found.file)
 
 
 @contextmanager
@@ -91,6 +89,8 @@ class _File:
             return None
         if isinstance(found, StoreFile):
             refuse(f"{shown(self.file)} holds several banks: it is left as it is")
+        if found.part is not None:
+            refuse(f"{shown(self.file)} holds a part of a bank, and not a whole one to be changed")
         return found.bank
 
     def write(
@@ -114,7 +114,7 @@ class _InStore:
 
     _found: Found
     _place: BankPlace
-    name: str
+    name: str = ""
     _bank: int | None = None
     _entry: int | None = None
 
@@ -124,10 +124,12 @@ class _InStore:
 
     def present(self) -> Bank | None:
         with refusing(), Store(self.file, writing=False) as store:
-            names = {player.name.casefold() for player in store.players() if not player.removed}
-            if self.name and self.name.casefold() not in names:
+            if self._found.time is None and self._found.is_new_in(store):
+                self.name = self._found.name or ""
                 return None
-            player, _ = self._found.player(store)
+            player, time = self._found.player(store)
+            if time is not None:
+                refuse("what was cannot be changed: leave out the time")
             self.name, self._bank, self._entry = player.name, player.number, player.entry
             return store.load(player.number)
 
@@ -139,5 +141,8 @@ class _InStore:
                 say(f"{shown(self._place)}: {done}; there was no such bank before")
                 return
             entry = store.write(self._bank, bank, cause, by, expected=self._entry, console=console)
+        if entry is None:
+            say(f"{shown(self._place)} holds the same already: nothing has been changed")
+            return
         say(f"{shown(self._place)}: {done}")
         say(f"To take that back: stopwright bank take-back {quoted(self._place)} {entry}")

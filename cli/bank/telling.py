@@ -4,16 +4,22 @@ What a change is, and what its numbers stand for, comes from `banks`; nothing is
 """
 
 from collections import Counter
+from collections.abc import Iterable
 from typing import Any
+
+from attrs import asdict
 
 from banks.cells import Key, Kind, Names, value_of
 from banks.history import LEFT_OFF, TAKEN_BACK, Making
 from banks.ledger import COMPACTED, Changed, Entry
 from banks.store import BROUGHT_BACK, CONSOLE, GUEST, MADE, REMOVED
-from cli.bank.words import Words, moment
+from cli.bank.printing import steps_data
+from cli.bank.words import Words, moment, printable
 from cli.naming import plural
+from cli.output import refuse
 from combination.effects import Cause
-from combination.memory import Bank, Combination
+from combination.findings import nearest
+from combination.memory import Bank, Combination, ControlCard, PistonCard, Step
 
 _MADE = {
     Cause.SET.value: "set",
@@ -42,6 +48,9 @@ _COUNTED = {
 }
 _PLURALS = {Kind.LEVEL_NAME: "names of levels", Kind.LEVEL_LOCK: "locks of levels"}
 
+_GONE = {Kind.LOCK: "unlocked", Kind.LEVEL_LOCK: "unlocked", Kind.GUEST: "no", Kind.REMOVED: "no"}
+"""What is said where something is there no more, and it is no matter what it was."""
+
 _SINGLE = {
     Kind.NAME: "the bank's name",
     Kind.CONSOLE: "its console",
@@ -62,8 +71,11 @@ class Told:
         self.words = Words(Bank("", names.controls, pistons))
 
     def piston(self, text: str) -> str:
-        """The id of the piston that a person means."""
-        return self.words.find_piston(text)
+        """The id of the piston that a person means; refuses one that the bank never had."""
+        found, known = self.words.find_piston(text), self._names.numbers
+        if found not in known:
+            refuse(f'this bank never had a piston "{text}"{nearest(text, known)}')
+        return found
 
     def when(self, entry: Entry) -> str:
         """When a change was made, by the clock of the place."""
@@ -72,8 +84,10 @@ class Told:
     def made(self, entry: Entry) -> str:
         """What made a change: ``set General 1 (g1)``, ``copy-level 3 4``."""
         told = _MADE.get(entry.cause, entry.cause)
+        if entry.cause == MADE and entry.by:
+            told = "made from"
         by = self.words.piston(entry.by) if entry.cause == Cause.SET.value else entry.by
-        return f"{told} {by}".strip()
+        return printable(f"{told} {by}".strip())
 
     def sum(self, making: Making) -> str:
         """What a change changed, in a line or a few: one thing whole, several by number."""
@@ -104,33 +118,40 @@ class Told:
             return f"crescendo stage {slot.stage}"
         if slot is not None and slot.piston is not None:
             at = "" if slot.level is None else f" at level {slot.level}"
-            return f"{self.words.piston(slot.piston)}{at}"
+            return printable(f"{self.words.piston(slot.piston)}{at}")
         if key.kind == Kind.LEVEL_NAME:
             return f"name of level {key.a}"
         if key.kind == Kind.LEVEL_LOCK:
             return f"lock of level {key.a}"
         if key.kind == Kind.SEQUENCE:
-            return f'sequence "{key.a}"'
+            return printable(f'sequence "{key.a}"')
         if key.kind == Kind.CONTROL:
-            return f"control {self._names.controls[int(key.a)].face}"
+            return printable(f"control {self.words.control(self._names.controls[int(key.a)].id)}")
         if key.kind == Kind.PISTON:
-            return f"piston {self.words.piston(self._names.pistons[int(key.a)].id)}"
+            return printable(f"piston {self.words.piston(self._names.pistons[int(key.a)].id)}")
         return _SINGLE[Kind(key.kind)]
 
     def difference(self, changed: Changed) -> str:
         """What a place held before and holds after."""
         before, after = self._values(changed)
+        return printable(self._difference(changed, before, after))
+
+    def _difference(self, changed: Changed, before: Any, after: Any) -> str:
+        key = changed.key
         if changed.base:
-            return f"was {self._said(changed.key, after)}" if changed.after else "nothing"
-        if isinstance(before, Combination) and isinstance(after, Combination):
+            return "not known any more" if after is None else f"was {self._said(key, after)}"
+        if before is None:
+            return self._said(key, after)
+        if after is None:
+            return _GONE.get(Kind(key.kind)) or f"gone; was {self._said(key, before)}"
+        if isinstance(before, Combination):
             return self._combinations(before, after)
-        if changed.key.kind in (Kind.CONTROL, Kind.PISTON) and before and after:
-            return "known otherwise than before"
-        if changed.before is None:
-            return self._said(changed.key, after)
-        if changed.after is None:
-            return f"gone: {self._said(changed.key, before)}"
-        return f"{self._said(changed.key, before)}, then {self._said(changed.key, after)}"
+        if isinstance(before, ControlCard | PistonCard):
+            was = before.id != after.id
+            return f"was called {before.id}" if was else "described otherwise than before"
+        if key.kind == Kind.SEQUENCE:
+            return _steps(before, after)
+        return f"{self._said(key, after)}; was {self._said(key, before)}"
 
     def _values(self, changed: Changed) -> tuple[Any, Any]:
         return (
@@ -140,19 +161,18 @@ class Told:
 
     def _said(self, key: Key, value: Any) -> str:
         if isinstance(value, Combination):
-            on = self._listed(value.on) or "nothing"
-            alone = f"; leaves alone {self._listed(value.neutral)}" if value.neutral else ""
-            return f"{on} on{alone}"
+            on = self._listed(value.on) or "nothing on"
+            return f"{on}; left alone: {self._listed(value.neutral)}" if value.neutral else on
         if key.kind in (Kind.LOCK, Kind.LEVEL_LOCK):
             return "locked with a passphrase" if value else "locked"
         if key.kind == Kind.PLACE:
-            level, sequence, place = value
-            step = f", step {place}" if place != "0" else ""
-            return f"level {level}{f', {sequence!r}' if sequence else ''}{step}"
+            level, sequence, step = value
+            told = [f"level {level}", f'"{sequence}"' if sequence else "", f"step {step}"]
+            return ", ".join(word for word in told if word and word != "step 0")
         if key.kind == Kind.SEQUENCE:
             return plural(len(value), "step")
         if key.kind in (Kind.CONTROL, Kind.PISTON):
-            return "known"
+            return "known to the bank"
         return "yes" if value is True else f'"{value}"'
 
     def _combinations(self, before: Combination, after: Combination) -> str:
@@ -175,24 +195,52 @@ class Told:
 
     def data(self, changed: Changed) -> dict[str, Any]:
         """One place of a change, by ids."""
-        slot = self._names.slot(changed.key)
-        before, after = (self._plain(value) for value in self._values(changed))
-        told: dict[str, Any] = {"what": Kind(changed.key.kind).name.lower().replace("_", "-")}
+        key, slot = changed.key, self._names.slot(changed.key)
+        before, after = (self._plain(key, value) for value in self._values(changed))
+        told: dict[str, Any] = {"what": Kind(key.kind).name.lower().replace("_", "-")}
         if slot is not None:
             told |= {name: part for name, part in slot._asdict().items() if part is not None}
-        elif changed.key.kind in (Kind.LEVEL_NAME, Kind.LEVEL_LOCK):
-            told["level"] = changed.key.a
-        elif changed.key.kind in (Kind.SEQUENCE, Kind.CONTROL, Kind.PISTON):
-            told["name"] = self.key(changed.key)
+        elif key.kind in (Kind.LEVEL_NAME, Kind.LEVEL_LOCK):
+            told["level"] = key.a
+        elif key.kind == Kind.SEQUENCE:
+            told["sequence"] = key.a
+        elif key.kind == Kind.CONTROL:
+            told["control"] = self._names.controls[int(key.a)].id
+        elif key.kind == Kind.PISTON:
+            told["piston"] = self._names.pistons[int(key.a)].id
         return told | {"before": before, "after": after}
 
-    def _plain(self, value: Any) -> Any:
+    def _plain(self, key: Key, value: Any) -> Any:
         if isinstance(value, Combination):
-            on, neutral = ([card.id for card in self._names.on(bits)] for bits in value)
+            on, neutral = (self._ids(bits) for bits in value)
             return {"on": on, "neutral": neutral}
-        if value is None or isinstance(value, bool | str):
-            return value
-        return True if isinstance(value, bytes) else repr(value)
+        if isinstance(value, PistonCard):
+            return asdict(value) | {"affects": self._ids(value.affects)}
+        if isinstance(value, ControlCard):
+            return asdict(value)
+        if isinstance(value, bytes):
+            return {"passphrase": bool(value)}
+        if key.kind == Kind.PLACE and value is not None:
+            return dict(zip(("level", "sequence", "step"), value, strict=True))
+        return steps_data(value) if key.kind == Kind.SEQUENCE and value is not None else value
+
+    def _ids(self, bits: int) -> list[str]:
+        return [card.id for card in self._names.on(bits)]
+
+
+def _steps(before: Iterable[Step], after: Iterable[Step]) -> str:
+    """Which steps of a sequence are new, gone or otherwise."""
+    old, new = ({step.number: step for step in steps} for steps in (before, after))
+    told = (
+        ("new:", [number for number in new if number not in old]),
+        ("gone:", [number for number in old if number not in new]),
+        ("otherwise:", [number for number in new if old.get(number, new[number]) != new[number]]),
+    )
+    return "; ".join(
+        f"step{'s' * (len(numbers) > 1)} {word} {', '.join(f'{n:f}' for n in numbers)}"
+        for word, numbers in told
+        if numbers
+    )
 
 
 def as_data(making: Making, told: Told) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 from rich.cells import cell_len
 
+from banks import Part
 from cli.naming import plural, run
 from cli.output import refuse
 from combination.memory import Bank, PistonCard, Step
@@ -174,6 +175,16 @@ def level_words(bank: Bank, number: int) -> str:
     return f'level {number} "{name}"' if name else f"level {number}"
 
 
+def part_words(words: Words, part: Part) -> str:
+    """A part of a bank: ``Great 1 (gt1) at level 1-3``."""
+    told = []
+    if part.pistons is not None:
+        told.append(", ".join(words.piston(piston) for piston in part.pistons))
+    if part.levels is not None:
+        told.append(f"level {runs(part.levels)}")
+    return " at ".join(told)
+
+
 def set_words(count: int) -> str:
     """How many pistons are set: ``12 pistons set``."""
     return f"{plural(count, 'piston')} set" if count else "nothing set"
@@ -183,6 +194,11 @@ def step_words(bank: Bank, words: Words, step: Step) -> str:
     """What a step presses, and its note: ``level 3 "Advent", Great 1 (gt1), "verse 2"``."""
     note = f', "{step.note}"' if step.note else ""
     return f"{level_words(bank, step.level)}, {words.piston(step.piston)}{note}"
+
+
+def printable(text: str) -> str:
+    """A text that somebody else wrote, as a terminal may be shown it."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
 def capital(words: str) -> str:

@@ -4,10 +4,12 @@ What is done with one bank in it is done by the commands of `cli.bank`; these ar
 a whole: who is in it, whose bank is on the desk, its backup, its soundness.
 """
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import click
 from attrs import evolve
@@ -15,7 +17,6 @@ from attrs import evolve
 from banks import (
     BankFile,
     Store,
-    StoreError,
     StoreFile,
     compare,
     create_store,
@@ -24,11 +25,21 @@ from banks import (
 )
 from banks.database import StoreDamagedError
 from banks.history import compact, compacting, faults
-from banks.mending import mend
+from banks.mending import Mended, mend
 from banks.store import Player
 from cli.bank.differences import as_data, print_changes, print_fit
 from cli.bank.edits import YES
-from cli.bank.files import WRITER, agree, dated, made_by, read_bank, write_new, write_over
+from cli.bank.files import (
+    ENDING,
+    WRITER,
+    agree,
+    check_unlocked,
+    copy_to,
+    made_by,
+    read_bank,
+    write_new,
+    write_over,
+)
 from cli.bank.places import BankPlace, refusing, time_meant
 from cli.bank.words import moment
 from cli.files import read_console_file, shown
@@ -177,6 +188,11 @@ def _standing(player: Player, desk: int | None, owner: int | None) -> Iterator[s
 # ---------------------------------------------------------------- players
 
 
+def _named(source: BankPlace | Path | None) -> str:
+    """What a history calls the place that a bank came from."""
+    return "" if source is None else shown(source)
+
+
 @store.command()
 @_STORE
 @_PLAYER
@@ -196,7 +212,7 @@ def add(
     console = read_console_file(console_file)
     bank = fresh_bank(console) if source is None else seat(read_bank(source).bank, console)
     with _opened(file) as opened:
-        opened.add(evolve(bank, name=player), guest=as_guest, by=str(source or ""))
+        opened.add(evolve(bank, name=player), guest=as_guest, by=_named(source))
     held = f"with {plural(_size(bank), 'combination')}" if source else "with nothing set yet"
     say(f"{player} has a bank in {shown(file)} now, {held}")
 
@@ -210,8 +226,9 @@ def remove(file: Path, player: str) -> None:
     Nothing of it is lost: "bring-back" brings it back.
     """
     with _opened(file) as opened:
-        opened.remove(_player(opened, player).number)
-    say(f"{player}'s bank is out of sight now, and kept")
+        found = _player(opened, player)
+        opened.remove(found.number)
+    say(f"{found.name}'s bank is out of sight now, and kept")
 
 
 @store.command("bring-back")
@@ -220,8 +237,9 @@ def remove(file: Path, player: str) -> None:
 def bring_back(file: Path, player: str) -> None:
     """Bring a bank back that was removed."""
     with _opened(file) as opened:
-        opened.bring_back(_player(opened, player, removed=True).number)
-    say(f"{player}'s bank is there again")
+        found = _player(opened, player, removed=True)
+        opened.bring_back(found.number)
+    say(f"{found.name}'s bank is there again")
 
 
 @store.command()
@@ -234,8 +252,9 @@ def guest(file: Path, player: str, no_more: bool) -> None:
     At the next switch-on the console plays from the owner's bank again. The guest's is kept.
     """
     with _opened(file) as opened:
-        opened.set_guest(_player(opened, player).number, not no_more)
-    say(f"{player}'s bank is {'no guest’s any more' if no_more else 'a guest’s now'}")
+        found = _player(opened, player)
+        opened.set_guest(found.number, not no_more)
+    say(f"{found.name} is {'no guest any more' if no_more else 'a guest now'}")
 
 
 @store.command()
@@ -244,8 +263,9 @@ def guest(file: Path, player: str, no_more: bool) -> None:
 def owner(file: Path, player: str) -> None:
     """Let a bank be the owner's, that guests give way to."""
     with _opened(file) as opened:
-        opened.give_to(_player(opened, player).number)
-    say(f"{player}'s bank is the owner's now")
+        found = _player(opened, player)
+        opened.give_to(found.number)
+    say(f"{found.name} is the owner now")
 
 
 @store.command()
@@ -254,8 +274,9 @@ def owner(file: Path, player: str) -> None:
 def desk(file: Path, player: str) -> None:
     """Let the console play from a bank, from the next switch-on."""
     with _opened(file) as opened:
-        opened.take_up(_player(opened, player).number)
-    say(f"{player}'s bank is on the desk now")
+        found = _player(opened, player)
+        opened.take_up(found.number)
+    say(f"{found.name}'s bank is on the desk now")
 
 
 # ---------------------------------------------------------------- keep
@@ -263,9 +284,9 @@ def desk(file: Path, player: str) -> None:
 
 @store.command()
 @_STORE
-@click.argument("to", type=click.Path(path_type=Path))
+@click.argument("to", type=click.Path())
 @click.option("--replace", is_flag=True, help="Take the place of the file that is there.")
-def backup(file: Path, to: Path, replace: bool) -> None:
+def backup(file: Path, to: str, replace: bool) -> None:
     """Write all banks to one bank file, and read it back.
 
     TO is a file, or a folder: there it is named after the store, with the date. It holds the
@@ -285,7 +306,7 @@ def backup(file: Path, to: Path, replace: bool) -> None:
             saved=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
             writer=WRITER,
         )
-    copy = dated(Path(file.stem + ".bank"), to) if to.is_dir() else to
+    copy = copy_to(to, Path(file.stem + ENDING))
     (write_over if replace else write_new)(copy, kept)
     say(f"{shown(copy)}: a backup of {plural(len(players), 'bank')}, read back and the same")
 
@@ -306,28 +327,30 @@ def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> Non
     console = read_console_file(console_file)
     if isinstance(kept, BankFile):
         refuse(f"{shown(backup_file)} is one bank: stopwright bank restore puts it into a store")
+    if len({bank.name.casefold() for bank in kept.banks}) < len(kept.banks):
+        refuse(f"{shown(backup_file)} has several banks of one name: restore them one by one")
     with _opened(file, writing=False) as opened:
         here = {p.name.casefold(): p for p in opened.players() if not p.removed}
         present = {name: opened.load(player.number) for name, player in here.items()}
     changing = []
-    for bank in kept.banks:
-        name = bank.name.casefold()
-        fit = fit_to(bank, console)
+    for saved in kept.banks:
+        name = saved.name.casefold()
+        fit = fit_to(saved, console)
+        bank = evolve(fit.bank, name=here[name].name) if name in here else fit.bank
         print_fit(fit, console, bank.name)
         say()
-        if name not in present:
-            say(f"{bank.name} is new in {shown(file)}\n")
-        elif present[name] == fit.bank:
-            say(f"{bank.name} holds the same already\n")
-            continue
-        elif present[name].locked:
-            refuse(f"{bank.name}'s bank is locked: unlock it first, if it is to be replaced")
-        else:
-            say(f"What changes in {bank.name}'s bank")
-            found = compare(seat(present[name], console), fit.bank)
-            print_changes(present[name], fit.bank, found)
+        if name not in here:
+            say(f"{bank.name} is new in {shown(file)}")
+        elif compare(present[name], bank).equal:
+            say(f"{bank.name} holds the same already")
             say()
-        changing.append(fit.bank)
+            continue
+        else:
+            check_unlocked(f"{bank.name}'s bank", present[name], bank, console)
+            say(f"What changes in {bank.name}'s bank")
+            print_changes(present[name], bank, compare(seat(present[name], console), bank))
+        say()
+        changing.append(bank)
     if not changing:
         say("Nothing has been changed")
         return
@@ -337,7 +360,7 @@ def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> Non
         for bank in changing:
             name = bank.name.casefold()
             if name not in here:
-                opened.add(bank, guest=name in guests, by=shown(backup_file))
+                opened.add(bank, guest=name in guests, by=_named(backup_file))
                 say(f"{bank.name}: made")
                 continue
             number, entry = here[name].number, here[name].entry
@@ -347,19 +370,21 @@ def restore(backup_file: Path, file: Path, console_file: Path, yes: bool) -> Non
 
 @store.command()
 @_STORE
-@click.argument("to", type=click.Path(path_type=Path))
-def copy(file: Path, to: Path) -> None:
+@click.argument("to", type=click.Path())
+def copy(file: Path, to: str) -> None:
     """Copy a store whole, history and all, while it may be in use.
 
-    A file that is there already is left as it is.
+    TO is a file, or a folder: there it is named after the store, with the date. A file that is
+    there already is left as it is.
     """
+    place = copy_to(to, Path(file.name))
     with _opened(file, writing=False) as opened:
-        opened.database.copy_to(to)
-    with _opened(to, writing=False) as opened:
-        wrong = faults(opened)
+        opened.database.copy_to(place)
+    wrong, _ = _looked_through(place)
     if wrong:
-        refuse(f"{shown(to)}: the copy is not sound: {wrong[0]}")
-    say(f"{shown(to)}: a copy of {shown(file)}, read back and sound")
+        place.unlink()
+        refuse(f"{shown(file)} is damaged, and is not copied: stopwright store check says how")
+    say(f"{shown(place)}: a copy of {shown(file)}, read back and sound")
 
 
 # ---------------------------------------------------------------- a changed console
@@ -378,7 +403,8 @@ def fit(file: Path, console_file: Path, as_json: bool) -> None:
     console = read_console_file(console_file)
     with _opened(file, writing=False) as opened:
         players = [player for player in opened.players() if not player.removed]
-        fits = [fit_to(opened.load(player.number), console) for player in players]
+        banks = [opened.load(player.number, console=console) for player in players]
+        fits = [fit_to(bank, console) for bank in banks]
     if as_json:
         say_json(
             [
@@ -418,18 +444,18 @@ def update(file: Path, console_file: Path) -> None:
 @store.command("compact")
 @_STORE
 @click.option(
-    "--before", required=True, metavar="DAY", help="Drop what was before the end of this day."
+    "--before", required=True, metavar="TIME", help="A day, as 2031-05-04, or 2031-05-04T18:30."
 )
 @YES
 def compact_(file: Path, before: str, yes: bool) -> None:
     """Drop the history before a day, if you agree.
 
-    First it says what of it goes. What every bank is now, and all that it was since that day,
-    stays.
+    First it says what of it goes. What every bank is now, and all that it was since the beginning
+    of that day, stays.
     """
     with _opened(file) as opened:
         names = {player.number: player.name for player in opened.players()}
-        dropping = compacting(opened, time_meant(before, "day"))
+        dropping = compacting(opened, time_meant(before, before=True))
         if not dropping:
             say("There is nothing to drop from before that")
             return
@@ -457,14 +483,7 @@ def check(file: Path, as_json: bool) -> None:
 
     All its history is read too. Ends with exit code 1 if it is not.
     """
-    try:
-        with Store(file, writing=False) as opened:
-            wrong = faults(opened)
-            count = len(opened.players()) if not wrong else 0
-    except StoreDamagedError as error:
-        wrong, count = [str(error)], 0
-    except StoreError as error:
-        refuse(str(error))
+    wrong, count = _looked_through(file)
     if as_json:
         say_json({"sound": not wrong, "faults": wrong})
     elif wrong:
@@ -474,6 +493,17 @@ def check(file: Path, as_json: bool) -> None:
         say(f"{shown(file)} is sound: {plural(count, 'bank')}, and all that they ever were")
     if wrong:
         answer_no()
+
+
+def _looked_through(file: Path) -> tuple[list[str], int]:
+    """What is wrong with a store, and how many banks are in it, if nothing is."""
+    with refusing():
+        try:
+            with Store(file, writing=False) as opened:
+                wrong = faults(opened)
+                return wrong, 0 if wrong else len(opened.players())
+        except StoreDamagedError as error:
+            return [str(error)], 0
 
 
 @store.command("mend")
@@ -487,20 +517,47 @@ def mend_(file: Path, to: Path) -> None:
     """
     with refusing():
         found = mend(file)
-        create_store(to)
-        with Store(to) as opened:
-            numbers = {
-                before: opened.add(bank, guest=before in found.guests, by=shown(file))
-                for before, bank in found.banks.items()
-            }
-            if found.owner in numbers:
-                opened.give_to(numbers[found.owner])
-            if found.desk in numbers:
-                opened.take_up(numbers[found.desk])
-            for before in found.removed & numbers.keys():
-                opened.remove(numbers[before])
-    for line in (*found.lost, *found.unproved):
+        with TemporaryDirectory() as folder:
+            place = Path(folder) / "mended"
+            create_store(place)
+            with Store(place) as opened:
+                renamed = list(_put_together(opened, found, _named(file)))
+                opened.database.copy_to(to)
+    for line in (*found.lost, *found.unproved, *renamed):
         say(line)
     say(f"{shown(to)}: {plural(len(found.banks), 'bank')} saved from {shown(file)}")
     if not found.whole:
         answer_no()
+
+
+def _put_together(opened: Store, found: Mended, by: str) -> Iterator[str]:
+    """Put what was found into a new store; says which banks need another name there.
+
+    Those that were removed come first, and make room for their names; then the owner's, since
+    the first that is there is the owner's.
+    """
+    numbers = {}
+    taken: set[str] = set()
+    for before in sorted(found.banks, key=lambda n: (n not in found.removed, n != found.owner)):
+        bank, removed, guest = found.banks[before], before in found.removed, before in found.guests
+        name = _not_taken(bank.name, taken)
+        if name != bank.name:
+            yield f"there are two banks {bank.name!r}: one of them is {name!r} now"
+        number = opened.add(evolve(bank, name=name), guest=guest or removed, by=by)
+        numbers[before] = number
+        if removed:
+            opened.set_guest(number, guest)
+            opened.remove(number)
+        else:
+            taken.add(name.casefold())
+    if found.desk in numbers:
+        opened.take_up(numbers[found.desk])
+
+
+def _not_taken(name: str, taken: Container[str]) -> str:
+    names = chain((name,), (f"{name[:_ROOM]} {number}" for number in count(2)))
+    return next(each for each in names if each.casefold() not in taken)
+
+
+_ROOM = 190
+"""Characters of a name that leave room for a number after it."""
