@@ -14,10 +14,8 @@ from operator import xor
 from attrs import field, frozen, validators
 
 from banks.limits import BYTES_IN_FILE
+from combination.cable import BYTE
 
-BYTE = (1 + 8 + 1) / 31_250
-"""Seconds that a byte takes on a five-pin cable: start bit, eight data bits and stop bit at
-31,250 baud, which is 320 µs (S10)."""
 HEADER_PAUSE = 0.2
 """Seconds after a header, before a packet that nobody has asked for: the standard lets a sender
 wait at least so long for an answer before it takes the loop for open (from memory)."""

@@ -53,7 +53,6 @@ from attrs import frozen
 from banks.dumpmessages import (
     AFTER_LAST,
     ANY,
-    BYTE,
     FIRST,
     HEADER,
     IN_PACKET,
@@ -68,6 +67,7 @@ from banks.dumpmessages import (
     read,
     unfit,
 )
+from combination.cable import BYTE
 
 ANSWER = 0.5
 """Seconds for an answer, from when a cable has carried the message. Our own choice: the standard

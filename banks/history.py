@@ -12,12 +12,11 @@ from itertools import takewhile
 from attrs import evolve, frozen
 
 from banks.cells import LOCKS, Key, Kind, Names, Numbering, seal, sum_of_seals, value_of, with_cards
-from banks.ledger import COMPACTED, Changed, DamagedError, Entry, Ledger, LedgerError
+from banks.database import StoreError
+from banks.ledger import COMPACTED, LEFT_OFF, Changed, DamagedError, Entry, Ledger, LedgerError
 from banks.store import MADE, Store, check_desk, check_name, check_unchanged
 from combination.memory import Slot
 
-LEFT_OFF = "left off"
-"""The cause of an entry by which only the place moved where the player left off."""
 TAKEN_BACK = "taken back"
 
 
@@ -308,8 +307,8 @@ def compact(store: Store, dropping: Iterable[Dropped]) -> None:
     """Drop what was said, and give the room back to the disk.
 
     Raises:
-        StoreError: if the store cannot be read or written. Where only the room cannot be given
-            back, the message says so.
+        StoreError: if the store cannot be read or written; then nothing is dropped. Where only
+            the room cannot be given back, the message says so.
     """
     with store.writing() as ledger:
         for dropped in dropping:
@@ -318,7 +317,10 @@ def compact(store: Store, dropping: Iterable[Dropped]) -> None:
             ledger.fold(dropped.bank, dropped.last, by)
             if ledger.cells(dropped.bank, dropped.last) != state:
                 raise LedgerError("what was to be kept would not have been: nothing is dropped")
-    store.database.shrink()
+    try:
+        store.database.shrink()
+    except StoreError as error:
+        raise StoreError(f"{error}; the history is dropped, but its room is still taken") from None
 
 
 def _dropped(ledger: Ledger, bank: int, before: datetime) -> Dropped | None:

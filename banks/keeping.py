@@ -19,8 +19,7 @@ from banks.cells import (
     with_cards,
 )
 from banks.database import StoreBusyError, StoreError
-from banks.history import LEFT_OFF
-from banks.ledger import Ledger, LedgerError
+from banks.ledger import LEFT_OFF, Ledger, LedgerError
 from banks.store import CONSOLE, Store
 from combination.effects import KeepAsked
 from combination.events import ChangeKept, ChangeNotKept

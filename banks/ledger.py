@@ -64,6 +64,8 @@ the ``value`` after it: what was before is the value of the previous one. An ent
 of the first of its changes, so that both count upwards together. ``at`` is in milliseconds since
 1970, universal time."""
 
+LEFT_OFF = "left off"
+"""The cause of an entry by which only the place moved where the player left off."""
 COMPACTED = "compacted"
 """The cause of an entry that stands for all before it, which was dropped."""
 
@@ -205,6 +207,13 @@ class Ledger:
                 (bank, Kind.COMBINATION, Kind.FULL_ORGAN, piston),
             )
         ]
+
+    def place(self, bank: int, entry: int | None = None) -> bytes:
+        """Where the player left off, as a cell's value; or had left off after an entry."""
+        for changed in self.past(bank, Key(Kind.PLACE)):
+            if changed.after is not None and (entry is None or changed.entry <= entry):
+                return changed.after
+        raise DamagedError("where the player left off is missing")
 
     # ------------------------------------------------------------ what there was
 

@@ -10,15 +10,27 @@ import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager
 from datetime import datetime
+from decimal import Decimal
 
 import msgpack
-from attrs import frozen
+from attrs import evolve, frozen
 
 from banks.bankfile import BankFile, BankFileError, encode
-from banks.cells import OF_THE_STORE, CellError, Key, Kind, Numbering, cells_of, id_of, value_of
+from banks.cells import (
+    OF_THE_STORE,
+    CellError,
+    Key,
+    Kind,
+    Numbering,
+    cells_of,
+    id_of,
+    packed_place,
+    value_of,
+)
 from banks.database import PATIENCE, Database, StoreDamagedError, StoreError, make
 from banks.ledger import (
     APPLICATION,
+    LEFT_OFF,
     SCHEMA,
     VERSION,
     DamagedError,
@@ -231,14 +243,17 @@ class Store:
     ) -> int | None:
         """Let a bank be as given: the entry's number, or None if nothing of it is different.
 
-        ``expected`` is the entry after which the caller looked at the bank. If the bank given is
-        seated on a ``console``, what that renamed keeps its number, and so its past.
+        ``expected`` is the entry after which the caller looked at the bank; where the player has
+        left off since then stays, unless the bank given says another place than it did. If the
+        bank given is seated on a ``console``, what that renamed keeps its number, and so its past.
 
         Raises:
             StoreError: if it has no name or another's, or was changed since ``expected``.
         """
         with self.writing() as ledger:
-            check_unchanged(ledger, bank, expected)
+            if expected is not None:
+                check_unchanged(ledger, bank, expected)
+                new = _where_left_off(ledger, bank, new, expected)
             renamed = () if console is None else _known_to(ledger, bank, console)[1]
             return self._write(ledger, bank, new, cause, by, renamed)
 
@@ -431,13 +446,26 @@ def _former(ledger: Ledger, bank: int, present: Bank, console: Console) -> Renam
     )
 
 
-def check_unchanged(ledger: Ledger, bank: int, expected: int | None) -> None:
-    """That a bank's last entry is the one that somebody looked at it after."""
-    if expected not in (None, ledger.last(bank)):
+def check_unchanged(ledger: Ledger, bank: int, expected: int) -> None:
+    """That a bank is as it was after the entry that somebody looked at it after.
+
+    That the player has moved to another place meanwhile, as at a console being played, counts
+    for nothing.
+    """
+    if any(entry.cause != LEFT_OFF for entry in ledger.entries(bank, expected + 1)):
         raise LedgerError(
             "the bank was changed by another program meanwhile; nothing has been written: "
             "look again"
         )
+
+
+def _where_left_off(ledger: Ledger, bank: int, new: Bank, expected: int) -> Bank:
+    """A bank that says where the player is now, if it says where the player was then."""
+    then, now = ledger.place(bank, expected), ledger.place(bank)
+    if then == now or packed_place(new) != then:
+        return new
+    level, sequence, place = value_of(Key(Kind.PLACE), now)
+    return evolve(new, level=level, sequence=sequence, place=Decimal(place))
 
 
 def check_name(ledger: Ledger, bank: int, name: str) -> None:

@@ -109,6 +109,24 @@ def progress(things: Sequence[_T], doing: str) -> Iterator[_T]:
         yield from bar
 
 
+class ByPurpose(click.Group):
+    """A group whose help lists its commands by what they are for.
+
+    ``purposes`` has the names of the commands under each purpose, in the order of the help.
+    """
+
+    purposes: Sequence[tuple[str, Sequence[str]]] = ()
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the commands, purpose by purpose."""
+        limit = formatter.width - 6 - max(map(len, self.list_commands(ctx)))
+        for purpose, names in self.purposes:
+            with formatter.section(purpose):
+                formatter.write_dl(
+                    [(name, self.commands[name].get_short_help_str(limit)) for name in names]
+                )
+
+
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
 )

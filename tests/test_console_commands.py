@@ -1625,6 +1625,7 @@ def test_a_new_console_has_nothing_wrong(action: Action, manuals: int, pedal: in
 NAMES = st.text(min_size=1, max_size=12).filter(lambda t: t.strip() and t.isprintable())
 
 
+@settings(deadline=None)
 @given(NAMES, st.lists(NAMES, unique=True, min_size=1, max_size=4))
 def test_any_name_makes_a_console_without_faults(name: str, manuals: list[str]) -> None:
     answers = Answers(name, Action.BLIND, tuple(manuals), divisionals=2, stops=2)

@@ -21,7 +21,6 @@ from banks import filedump
 from banks.bankfile import BankFile, BankFileError, decode, encode
 from banks.dumpmessages import (
     ANY,
-    BYTE,
     HEADER_PAUSE,
     PACKET_PAUSE,
     Damaged,
@@ -54,6 +53,7 @@ from banks.filedump import (
     Sender,
 )
 from banks.limits import BYTES_IN_FILE
+from combination.cable import BYTE
 from tests import plain_dump
 from tests.bank_strategies import banks
 from tests.plain_dump import PlainReceiver, PlainSender

@@ -13,7 +13,6 @@ from attrs import define
 from banks.cells import Kind, value_of
 from banks.database import StoreError
 from banks.history import (
-    LEFT_OFF,
     TAKEN_BACK,
     Dropped,
     History,
@@ -22,7 +21,7 @@ from banks.history import (
     faults,
     numbers_in_words,
 )
-from banks.ledger import COMPACTED
+from banks.ledger import COMPACTED, LEFT_OFF
 from banks.store import Store, create_store
 from combination.memory import Combination, Slot, fresh_bank
 from tests.plain_store import PlainConsole, PlainControl, PlainPiston, in_ids

@@ -11,8 +11,9 @@ import pytest
 from attrs import define
 
 from banks.database import StoreBusyError, StoreError
-from banks.history import LEFT_OFF, History, compact, compacting
+from banks.history import History, compact, compacting
 from banks.keeping import Keeper
+from banks.ledger import LEFT_OFF
 from banks.store import Store, create_store
 from combination.effects import Cause, KeepAsked
 from combination.events import ChangeKept, ChangeNotKept
@@ -250,6 +251,22 @@ def test_what_was_changed_by_another_program_is_not_written_over(store: Store) -
     ):
         store.write(number, bank(), "restore", expected=looked_at)
     assert store.load(number) == new
+
+
+def test_a_bank_is_written_while_it_is_played(store: Store) -> None:
+    """The player moved on meanwhile: that is no reason to refuse, and is not put back."""
+    number = store.add(bank())
+    looked, entry = store.load(number), store.find("Ruth").entry
+    _, seated = store.switch_on(CONSOLE)
+    keeper = Keeper(store, number, seated)
+    seated.level = 7
+    assert keeper.left_off(seated)
+    looked.at(3).name = "Advent"
+    assert store.write(number, looked, "name-level", expected=entry) is not None
+    assert (store.load(number).level, store.load(number).at(3).name) == (7, "Advent")
+    looked.level = 9
+    assert store.write(number, looked, "restore", expected=store.find("Ruth").entry) is not None
+    assert store.load(number).level == 9
 
 
 def test_an_edit_that_fails_leaves_the_bank_as_it_was(store: Store) -> None:

@@ -38,7 +38,7 @@ from cli.bank.wire import receive, send
 from cli.bank.words import Words, moment, part_words
 from cli.files import read_console_file, shown
 from cli.naming import plural
-from cli.output import answer_no, json_option, refuse, say, say_json
+from cli.output import ByPurpose, answer_no, json_option, refuse, say, say_json
 from combination.findings import nearest
 from combination.memory import Bank, Renames, fresh_bank, renames, seat
 
@@ -74,20 +74,7 @@ PISTONS = click.option(
 )
 
 
-class _ByPurpose(click.Group):
-    """A group whose help lists its commands by what they are for."""
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the commands, purpose by purpose."""
-        limit = formatter.width - 6 - max(map(len, self.list_commands(ctx)))
-        for purpose, names in _FOR:
-            with formatter.section(purpose):
-                formatter.write_dl(
-                    [(name, self.commands[name].get_short_help_str(limit)) for name in names]
-                )
-
-
-@click.group(cls=_ByPurpose)
+@click.group(cls=ByPurpose)
 def bank() -> None:
     """Keep, print, compare and alter banks.
 
@@ -107,6 +94,9 @@ def bank() -> None:
     A level is said by its number or its name; a piston and a stop by its label (as "Great 1",
     "Great Tuba 8'"), or by the id that stands in brackets behind it when the bank is printed.
     """
+
+
+bank.purposes = _FOR
 
 
 for command in (*EDITS, history, take_back, merge, to_midi, from_midi, send, receive, sequence):

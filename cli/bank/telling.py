@@ -10,8 +10,8 @@ from typing import Any
 from attrs import asdict
 
 from banks.cells import Key, Kind, Names, value_of
-from banks.history import LEFT_OFF, TAKEN_BACK, Making
-from banks.ledger import COMPACTED, Changed, Entry
+from banks.history import TAKEN_BACK, Making
+from banks.ledger import COMPACTED, LEFT_OFF, Changed, Entry
 from banks.store import BROUGHT_BACK, CONSOLE, GUEST, MADE, REMOVED
 from cli.bank.printing import steps_data
 from cli.bank.words import Words, moment, printable

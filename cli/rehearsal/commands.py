@@ -156,7 +156,7 @@ def _language(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     "bank_path",
     metavar="BANK",
     type=BankPlace,
-    help="Begin with the memory of a bank file; the file is left as it is.",
+    help="Begin with the memory of a bank; the bank is left as it is.",
 )
 @click.option(
     "--keep-bank",

@@ -44,7 +44,7 @@ from cli.bank.places import BankPlace, refusing, time_meant
 from cli.bank.words import moment
 from cli.files import read_console_file, shown
 from cli.naming import plural
-from cli.output import answer_no, json_option, refuse, say, say_json, say_table
+from cli.output import ByPurpose, answer_no, json_option, refuse, say, say_json, say_table
 from combination.memory import Bank, fresh_bank, seat
 
 _FOR = (
@@ -67,20 +67,7 @@ _CONSOLE = click.option(
 )
 
 
-class _ByPurpose(click.Group):
-    """A group whose help lists its commands by what they are for."""
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the commands, purpose by purpose."""
-        limit = formatter.width - 6 - max(map(len, self.list_commands(ctx)))
-        for purpose, names in _FOR:
-            with formatter.section(purpose):
-                formatter.write_dl(
-                    [(name, self.commands[name].get_short_help_str(limit)) for name in names]
-                )
-
-
-@click.group(cls=_ByPurpose)
+@click.group(cls=ByPurpose)
 def store() -> None:
     """Keep the banks of a console's players in one place, with all that they ever were.
 
@@ -92,6 +79,9 @@ def store() -> None:
     A store that was switched off with the console may have a second file beside it for a while,
     ending in -wal: the two belong together. To copy a store use "copy", not the file manager.
     """
+
+
+store.purposes = _FOR
 
 
 @contextmanager
