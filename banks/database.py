@@ -35,10 +35,16 @@ longest work, a whole store restored or compacted, seconds."""
 _BETWEEN_TRIES = 0.001
 """Seconds: about as long as a commit takes."""
 
+_PAGE = 1024
+"""Bytes. A set changes one row in each of four tables, and so writes four pages: small ones."""
+_LOG = 4 * 1024 * 1024
+"""Bytes of the log at which it is folded into the file: as much as SQLite's default."""
+
 _SETTINGS = (
     "PRAGMA synchronous = FULL",
     "PRAGMA fullfsync = ON",
     "PRAGMA checkpoint_fullfsync = ON",
+    f"PRAGMA wal_autocheckpoint = {_LOG // _PAGE}",
     "PRAGMA cell_size_check = ON",
     "PRAGMA trusted_schema = OFF",  # a stranger's file may define what runs when it is read
 )
@@ -54,6 +60,9 @@ _IN_WORDS = {
     sqlite3.SQLITE_NOMEM: "there is no memory left for it",
     sqlite3.SQLITE_TOOBIG: "something is too large for it",
 }
+
+
+_FAULTS = (FileFaultError, OSError, UnicodeDecodeError, sqlite3.Error)
 
 
 class StoreError(Exception):
@@ -107,6 +116,7 @@ class Database:
                 # Not before: a stranger's file is left as it is.
                 mode = "journal_mode = WAL" if writing else "query_only = ON"
                 self._connection.execute(f"PRAGMA {mode}")
+                self._connection.execute("PRAGMA busy_timeout = 0")  # `_begin` waits, and better
                 if writing:
                     self._begin_log()
         except BaseException:
@@ -128,7 +138,7 @@ class Database:
             StoreError: if it cannot be read.
         """
         with self._told():
-            self._connection.execute("BEGIN")
+            self._begin("BEGIN", "SELECT 1 FROM sqlite_schema")
             try:
                 yield self._connection
             finally:
@@ -142,8 +152,8 @@ class Database:
             StoreBusyError: if another program does not finish writing.
             StoreError: if it cannot be written.
         """
-        with self._told():
-            self._begin()
+        try:
+            self._begin("BEGIN IMMEDIATE")
             try:
                 yield self._connection
                 self._connection.execute("COMMIT")
@@ -151,27 +161,36 @@ class Database:
                 self._roll_back()
                 raise
             self._check_found_again()
+        except _FAULTS as error:  # as `_told`, which costs more
+            raise self._in_words(error) from None
 
-    def _begin(self) -> None:
-        """Begin to write when no other program does, waiting for one as long as one waits.
+    def _begin(self, *statements: str) -> None:
+        """Begin when no other program stands in the way, waiting as long as one waits.
 
         SQLite's own waiting tries ever more seldom: a program that writes in a tight loop would
         keep the others out.
         """
         until = time.monotonic() + self._patience
-        self._connection.execute("PRAGMA busy_timeout = 0")
+        while True:
+            try:
+                for statement in statements:
+                    self._connection.execute(statement)
+                return
+            except sqlite3.OperationalError as error:
+                self._roll_back()
+                busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                if not busy or time.monotonic() >= until:
+                    raise
+            time.sleep(_BETWEEN_TRIES)
+
+    @contextmanager
+    def _waiting(self) -> Iterator[None]:
+        """Wait for other programs in what is done only now and then, as SQLite does."""
+        self._connection.execute(f"PRAGMA busy_timeout = {round(self._patience * 1000)}")
         try:
-            while True:
-                try:
-                    self._connection.execute("BEGIN IMMEDIATE")
-                    return
-                except sqlite3.OperationalError as error:
-                    busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
-                    if not busy or time.monotonic() >= until:
-                        raise
-                time.sleep(_BETWEEN_TRIES)
+            yield
         finally:
-            self._connection.execute(f"PRAGMA busy_timeout = {round(self._patience * 1000)}")
+            self._connection.execute("PRAGMA busy_timeout = 0")
 
     def shrink(self) -> None:
         """Give the room of what was deleted back to the disk.
@@ -179,7 +198,7 @@ class Database:
         Raises:
             StoreError: if there is not room enough to do it; nothing is lost.
         """
-        with self._told():
+        with self._told(), self._waiting():
             self._connection.execute("VACUUM")
         self.checkpoint()
 
@@ -189,7 +208,7 @@ class Database:
         Raises:
             StoreError: if there is not room enough to do it; nothing is lost.
         """
-        with self._told():
+        with self._told(), self._waiting():
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def copy_to(self, path: str | os.PathLike[str]) -> None:
@@ -226,9 +245,7 @@ class Database:
         a second power cut bring the broken commit back.
         """
         with suppress(sqlite3.Error):
-            self._connection.execute("PRAGMA busy_timeout = 0")
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        self._connection.execute(f"PRAGMA busy_timeout = {round(self._patience * 1000)}")
 
     def _connected(self, writing: bool) -> sqlite3.Connection:
         mine = os.access(self._path, os.W_OK)
@@ -321,27 +338,30 @@ class Database:
         """Turn what SQLite and the system say into one sentence that begins with the name."""
         try:
             yield
-        except FileFaultError as fault:
-            raise StoreError(str(fault)) from None
-        except sqlite3.ProgrammingError:
-            raise
-        except sqlite3.Error as error:
-            code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
-            if code == sqlite3.SQLITE_IOERR_SHMSIZE:  # no room for the index of the log
-                code = sqlite3.SQLITE_FULL
-            code &= 0xFF
-            if code == sqlite3.SQLITE_NOTADB:
-                raise StoreError(f"{self.name}: it is not a store") from None
-            if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-                raise StoreBusyError(f"{self.name}: {_IN_WORDS[code]}") from None
-            if code in _IN_WORDS:
-                raise StoreError(f"{self.name}: {_IN_WORDS[code]}") from None
-            why = str(error) if str(error).isprintable() else "a text in it is none"
-            raise StoreDamagedError(f"{self.name}: it is damaged: {why}") from None
-        except UnicodeDecodeError:  # SQLite's own message, with a damaged text in it
-            raise StoreDamagedError(f"{self.name}: it is damaged: a text in it is none") from None
-        except OSError as error:
-            raise StoreError(f"{self.name}: {error.strerror or 'the disk failed'}") from None
+        except _FAULTS as error:
+            raise self._in_words(error) from None
+
+    def _in_words(self, error: Exception) -> Exception:
+        if isinstance(error, FileFaultError):
+            return StoreError(str(error))
+        if isinstance(error, UnicodeDecodeError):  # SQLite's own message, with a damaged text
+            return StoreDamagedError(f"{self.name}: it is damaged: a text in it is none")
+        if isinstance(error, OSError):
+            return StoreError(f"{self.name}: {error.strerror or 'the disk failed'}")
+        if isinstance(error, sqlite3.ProgrammingError):
+            return error
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+        if code == sqlite3.SQLITE_IOERR_SHMSIZE:  # no room for the index of the log
+            code = sqlite3.SQLITE_FULL
+        code &= 0xFF
+        if code == sqlite3.SQLITE_NOTADB:
+            return StoreError(f"{self.name}: it is not a store")
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return StoreBusyError(f"{self.name}: {_IN_WORDS[code]}")
+        if code in _IN_WORDS:
+            return StoreError(f"{self.name}: {_IN_WORDS[code]}")
+        why = str(error) if str(error).isprintable() else "a text in it is none"
+        return StoreDamagedError(f"{self.name}: it is damaged: {why}")
 
 
 def make(path: str | os.PathLike[str], schema: str, application: int, version: int) -> None:
@@ -355,6 +375,7 @@ def make(path: str | os.PathLike[str], schema: str, application: int, version: i
             place = Path(folder) / "new"
             connection = sqlite3.connect(place, isolation_level=None)
             try:
+                connection.execute(f"PRAGMA page_size = {_PAGE}")
                 connection.execute(f"PRAGMA application_id = {application}")
                 connection.execute(f"PRAGMA user_version = {version}")
                 connection.execute("PRAGMA journal_mode = WAL")

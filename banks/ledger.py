@@ -120,6 +120,8 @@ class Ledger:
     def __init__(self, db: Connection) -> None:
         """Take the connection."""
         self.db = db
+        self._now: dict[int, tuple[int, int]] = {}
+        self._next: int | None = None
 
     # ------------------------------------------------------------ what there is
 
@@ -318,7 +320,7 @@ class Ledger:
         """
         db = self.db
         _, total = self.now(bank)
-        (entry,) = db.execute("SELECT coalesce(max(id), 0) + 1 FROM change").fetchone()
+        entry = _whole(self._next)
         there = self._there(bank, values)
         new = None
         made, altered, changes = [], [], []
@@ -350,36 +352,42 @@ class Ledger:
             (entry, bank, round(at * 1000), cause, by or None, state),
         )
         db.execute("UPDATE bank SET entry = ? WHERE id = ?", (entry, bank))
-        return int(entry)
+        self._now[bank], self._next = (entry, total % 2**64), change
+        return entry
 
     def _there(self, bank: int, keys: Collection[Key]) -> dict[Key, tuple[int, int, bytes | None]]:
         """What is known of cells: their number, last change and value; nothing of new ones."""
-        columns = "SELECT kind, a, b, id, change, value FROM cell WHERE bank = ?"
         if len(keys) > _MANY:
-            rows = self.db.execute(columns, (bank,)).fetchall()
-        else:
-            found = (
-                self.db.execute(f"{columns} AND kind = ? AND a = ? AND b = ?", (bank, *key))
-                for key in keys
+            rows = self.db.execute(
+                "SELECT kind, a, b, id, change, value FROM cell WHERE bank = ?", (bank,)
             )
-            rows = [row for each in found for row in each]
-        return {Key(kind, a, b): (cell, last, value) for kind, a, b, cell, last, value in rows}
+            return {Key(kind, a, b): (cell, last, value) for kind, a, b, cell, last, value in rows}
+        found = {}
+        for key in keys:
+            row = self.db.execute(
+                "SELECT id, change, value FROM cell "
+                "WHERE bank = ? AND kind = ? AND a = ? AND b = ?",
+                (bank, *key),
+            ).fetchone()
+            if row is not None:
+                found[key] = row
+        return found
 
     def now(self, bank: int) -> tuple[int, int]:
         """The number of a bank's last entry, and its digest; 0 and 0 if there is none yet."""
-        found = self.db.execute(
-            "SELECT bank.entry, entry.digest FROM bank LEFT JOIN entry ON entry.id = bank.entry "
-            "WHERE bank.id = ?",
-            (bank,),
-        ).fetchone()
-        if found is None:
-            raise LedgerError(f"there is no bank {bank} in it")
-        last, digest = found
-        if last == 0:
-            return 0, 0
-        if type(digest) is not bytes:
-            return self.last(bank), self.digest(last)
-        return _whole(last), int.from_bytes(digest, "big")
+        if bank not in self._now:
+            found = self.db.execute(
+                "SELECT bank.entry, entry.digest, (SELECT coalesce(max(id), 0) + 1 FROM change) "
+                "FROM bank LEFT JOIN entry ON entry.id = bank.entry WHERE bank.id = ?",
+                (bank,),
+            ).fetchone()
+            if found is None:
+                raise LedgerError(f"there is no bank {bank} in it")
+            last, digest, self._next = found
+            if last != 0 and type(digest) is not bytes:
+                self.digest(self.last(bank))
+            self._now[bank] = _whole(last), int.from_bytes(digest or b"", "big")
+        return self._now[bank]
 
     def state(self, bank: int, entry: int) -> int | None:
         """The digest of a bank after an entry of its own; None if it has no such entry."""

@@ -149,8 +149,11 @@ class Store:
         Raises:
             StoreError: for whatever the block finds not there, or damaged.
         """
-        with self.database.reading() as db, self._told():
-            yield Ledger(db)
+        with self.database.reading() as db:
+            try:
+                yield Ledger(db)
+            except (CellError, DamagedError, LedgerError) as error:
+                raise self._told(error) from None
 
     @contextmanager
     def writing(self) -> Iterator[Ledger]:
@@ -161,18 +164,17 @@ class Store:
         Raises:
             StoreError: for whatever the block finds not there, or damaged.
         """
-        with self.database.writing() as db, self._told():
-            yield Ledger(db)
+        with self.database.writing() as db:
+            try:
+                yield Ledger(db)
+            except (CellError, DamagedError, LedgerError) as error:
+                raise self._told(error) from None
 
-    @contextmanager
-    def _told(self) -> Iterator[None]:
-        """Tell what is wrong inside in a sentence that begins with the store's name."""
-        try:
-            yield
-        except LedgerError as error:
-            raise StoreError(f"{self.name}: {error}") from None
-        except (CellError, DamagedError) as error:
-            raise StoreDamagedError(f"{self.name}: it is damaged: {error}") from None
+    def _told(self, error: CellError | DamagedError | LedgerError) -> StoreError:
+        """What is wrong inside, in a sentence that begins with the store's name."""
+        if isinstance(error, LedgerError):
+            return StoreError(f"{self.name}: {error}")
+        return StoreDamagedError(f"{self.name}: it is damaged: {error}")
 
     # ------------------------------------------------------------ the banks in it
 
