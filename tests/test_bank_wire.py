@@ -31,8 +31,8 @@ from tests.quay import at_a_terminal, contents, done, refusal, save
 
 CANCEL, ACK = 0x7D, 0x7F
 PROGRAM = [sys.executable, "-c", "from cli.main import main; main(prog_name='stopwright')"]
-LATE = 0.05
-"""Seconds by which a message that is expected may have been heard late, at most."""
+LATE = 0.3
+"""Seconds by which the first message may be heard late on a busy computer; all take 0.9."""
 GONE = r'stopwright: the MIDI port "quay(-01)?:(in|out)" is gone(; [\d,]+ of .*)?\n'
 
 pytestmark = pytest.mark.usefixtures("quay")

@@ -14,7 +14,7 @@ from symusic.core import ScoreSecond
 
 from banks import BankFile, Part, Store, StoreFile, create_store, encode, part_of, read_any
 from banks.dumpmessages import syx
-from cli.bank.midi import _lasting
+from cli.bank.midi import lasting
 from combination.memory import Bank, Combination, Slot, fresh_bank
 from combination.model import Console
 from tests.plain_dump import PlainReceiver
@@ -150,7 +150,7 @@ def test_how_long_it_takes_is_said_before_it_is_written(quay: Console) -> None:
     ],
 )
 def test_lengths_of_time(seconds: float, said: str) -> None:
-    assert _lasting(seconds) == said
+    assert lasting(seconds) == said
 
 
 # ---------------------------------------------------------------- what is not taken

@@ -53,8 +53,8 @@ def to_midi(file: BankPlace, to: Path, replace: bool) -> None:
         refuse(f"{shown(to)} ends neither in .syx nor in .mid: which of them is it to be?")
     answered, alone = (seconds_on_cable(len(data), answered=way) for way in (True, False))
     say(
-        f"On a five-pin cable: {_lasting(alone)} as a player sends it, "
-        f"{_lasting(answered)} to a receiver that answers"
+        f"On a five-pin cable: {lasting(alone)} as a player sends it, "
+        f"{lasting(answered)} to a receiver that answers"
     )
     write_whole(to, content, replacing=replace)
     say(f"{shown(to)}: {len(messages_of(data, name)):,} messages, {len(content):,} bytes")
@@ -75,7 +75,7 @@ def _smf(timed: list[tuple[float, bytes]]) -> bytes:
     return written.getvalue()
 
 
-def _lasting(seconds: float) -> str:
+def lasting(seconds: float) -> str:
     """A length of time, as a person says it."""
     if seconds < 90:
         return f"{max(round(seconds), 1)} seconds" if seconds >= 1.5 else "about a second"

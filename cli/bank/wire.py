@@ -32,7 +32,7 @@ from banks.filedump import (
 )
 from cli.bank.edits import BANK
 from cli.bank.files import looked_at
-from cli.bank.midi import _lasting
+from cli.bank.midi import lasting
 from cli.bank.places import BankPlace, check_new, refusing
 from cli.bank.ports import Ends, Port, Way, find, quiet, there, unnamed
 from cli.files import shown
@@ -108,7 +108,7 @@ def receive(to: Path, port: str | None, back: str | None, no_answers: bool) -> N
     receiver = Receiver(partial(_kept, to))
     with quiet() as screen:
         ports = _ports(Way.IN, port, back, no_answers)
-        begun = f"Waiting for a bank at {ports[0].name}, for {_lasting(PATIENCE)} at most"
+        begun = f"Waiting for a bank at {ports[0].name}, for {lasting(PATIENCE)} at most"
         outcome = _run(receiver, ports, begun, _Telling("Receiving", no_answers, screen))
     match outcome:
         case Failed(reason):
@@ -153,7 +153,7 @@ def _ports(way: Way, name: str | None, back: str | None, no_answers: bool) -> li
 
 
 def _cable_time(length: int, no_answers: bool) -> str:
-    answered, alone = (_lasting(seconds_on_cable(length, answered=way)) for way in (True, False))
+    answered, alone = (lasting(seconds_on_cable(length, answered=way)) for way in (True, False))
     return alone if no_answers else f"{answered} if the receiver answers, {alone} if it does not"
 
 
