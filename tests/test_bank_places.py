@@ -221,10 +221,13 @@ def test_what_is_no_moment(text: str) -> None:
     assert not is_moment(text)
 
 
-def test_a_day_is_its_end_and_before_it_its_beginning(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_day_and_a_minute_are_their_ends_and_before_them_their_beginnings(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
     time.tzset()
-    assert time_meant("2031-05-04T18:30").isoformat() == "2031-05-04T18:30:00+02:00"
+    assert time_meant("2031-05-04T18:30:15").isoformat() == "2031-05-04T18:30:15+02:00"
+    assert time_meant("2031-05-04T18:30").isoformat() == "2031-05-04T18:30:59.999000+02:00"
     assert time_meant("2031-05-04").isoformat() == "2031-05-05T00:00:00+02:00"
     assert time_meant("2031-05-04", before=True).isoformat() == "2031-05-03T23:59:59.999000+02:00"
     assert time_meant("2031-12-24 18:30", before=True).isoformat() == (
@@ -274,6 +277,8 @@ def test_no_file_is_put_in_the_place_of_a_store_or_of_a_bank_in_one(
     message = refusal("bank", *(named if word == "X" else word for word in words))
     if named == "organ.store":
         assert message == "organ.store is a store: no bank file takes its place"
+    elif named == "new.store:Zoe":
+        assert message == "there is no store new.store, and a file cannot have a colon in its name"
     else:
         assert message == (
             f"{named} is no name for a file, but for a bank in a store: "
@@ -318,7 +323,7 @@ def test_what_was_and_what_is_in_a_backup_is_not_changed(place: str, message: st
         ("all.bank:Ruth", "all.bank is a bank file: a bank in it is not replaced by itself"),
         ("all.bank", "all.bank holds several banks: it is left as it is"),
         ("part.bank", "part.bank holds a part of a bank, and not a whole one to be changed"),
-        ("organ.stor:Ruth", "organ.stor:Ruth is no name for a file, but for a bank in a store"),
+        ("organ.stor:Ruth", "there is no store organ.stor, and a file cannot have a colon"),
         ("pipe", "pipe is not a file"),
     ],
 )

@@ -373,7 +373,7 @@ def test_the_past_of_a_piston_is_one_though_it_was_renamed(days: Days) -> None:
     days.console = read_console(RENAMED)
     Path("renamed.toml").write_text(RENAMED, encoding="utf-8")
     days.at("03T18:00")
-    done("store", "update", "organ.store", "--console", "renamed.toml")
+    done("store", "update", "organ.store", "--console", "renamed.toml", "--yes")
     second = days.at("04T18:00").play("tab gt-flute off", "tab trem on", "press set", "push gen1")
     days.name(2, "Lent")
     found = listed("--piston", "gen1")

@@ -467,8 +467,14 @@ def test_banks_are_brought_up_to_date_and_back(chapel: Console) -> None:
         ("Guest", True),
     ]
     assert in_store("Ruth") == before
-    said = store("update", "organ.store", "--console", "moved.toml")
-    assert said == "The banks in organ.store are up to date with Quay Church\n"
+    words = ("update", "organ.store", "--console", "moved.toml")
+    message = refusal("store", *words)
+    assert message.startswith("not all of Ruth will be heard; nothing has been changed")
+    assert in_store("Ruth") == before
+    said = store(*words, "--yes")
+    assert "Ruth on Quay Church\n" in said
+    assert "The banks in organ.store are up to date with Quay Church\n" in said
+    assert f"take-back organ.store:Ruth {_last('Ruth')}\n" in said
     assert in_store("Ruth").levels[1].name == "Easter Eve"
     kept = in_store("Ruth")
     assert set(kept.roster.registration(kept.levels[1].combinations["g1"].on)) == {
@@ -479,7 +485,7 @@ def test_banks_are_brought_up_to_date_and_back(chapel: Console) -> None:
     (change, _) = json.loads(done("bank", "history", "organ.store:Ruth", "--json"))
     assert (change["cause"], change["by"]) == ("console", "Quay Church")
     last = _last("Ruth")
-    store("update", "organ.store", "--console", "moved.toml")
+    store("update", "organ.store", "--console", "moved.toml", "--yes")
     assert _last("Ruth") == last
     back = MOVED.replace('id = "diapason"\nwas = "open"', 'id = "open"\nwas = "diapason"')
     Path("back.toml").write_text(
@@ -489,7 +495,7 @@ def test_banks_are_brought_up_to_date_and_back(chapel: Console) -> None:
         encoding="utf-8",
     )
     assert run("store", "fit", "organ.store", "--console", "back.toml").exit_code == 1  # the range
-    store("update", "organ.store", "--console", "back.toml")
+    store("update", "organ.store", "--console", "back.toml", "--yes")
     again = in_store("Ruth")
     for number, level in before.levels.items():
         for piston, held in level.combinations.items():

@@ -48,13 +48,13 @@ ROOT = Path(__file__).parent.parent
 STORE = "chapel.store"
 INDEX = "-shm"
 """The log's index beside a store is memory shared by programs; a power cut leaves anything."""
-LOG_HEADER, FRAME = 32, 24 + 4096
+LOG_HEADER, FRAME = 32, 24 + 1024
 """Bytes at the head of a log, and of each page in it (SQLite, "Database File Format", 4)."""
 BRIEF = 2
 """How many of a bank's changes are looked at where not all are."""
 NOTHING = Known()
 MIXED = 2
-THINGS = 12
+THINGS = 9
 """How many things are done in each of the evenings whose power is cut."""
 
 

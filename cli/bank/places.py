@@ -170,7 +170,7 @@ def is_moment(text: str) -> bool:
 
 
 def time_meant(text: str, *, before: bool = False) -> datetime:
-    """The time that a person means, by the clock of the place; of a day alone it is the end.
+    """The time that a person means, by the clock of the place: the end of the day or the minute.
 
     With ``before`` it is the last moment before that time, and before a day's beginning.
     """
@@ -182,6 +182,8 @@ def time_meant(text: str, *, before: bool = False) -> datetime:
             found -= _MOMENT
         elif ":" not in text:
             found += timedelta(days=1)
+        elif text.count(":") == 1:  # as a history gives it: with all that was changed in it
+            found += timedelta(minutes=1) - _MOMENT
         return found.astimezone()
 
 
@@ -220,7 +222,10 @@ def check_new(path: Path) -> None:
     found = BankPlace(os.fspath(path)).found()
     if found.in_store and found.file == path:
         refuse(f"{shown(path)} is a store: no bank file takes its place")
-    if found.in_store or (":" in path.name and not os.path.lexists(path)):
+    if not found.in_store and ":" in path.name and not os.path.lexists(path):
+        store = Path(os.fspath(path).rpartition(":")[0])
+        refuse(f"there is no store {shown(store)}, and a file cannot have a colon in its name")
+    if found.in_store:
         refuse(
             f"{shown(path)} is no name for a file, but for a bank in a store: "
             "restore puts one there, and store add begins one"

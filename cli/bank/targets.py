@@ -23,6 +23,7 @@ from cli.bank.files import (
 from cli.bank.places import BankPlace, Found, quoted, refusing
 from cli.files import shown
 from cli.output import RefusedError, refuse, say
+from combination.findings import nearest
 from combination.memory import Bank
 from combination.model import Console
 
@@ -126,6 +127,9 @@ class _InStore:
         with refusing(), Store(self.file, writing=False) as store:
             if self._found.time is None and self._found.is_new_in(store):
                 self.name = self._found.name or ""
+                here = {player.name: player.name for player in store.players()}
+                say(f"{shown(self.file)} has no bank of that name{nearest(self.name, here)}")
+                say()
                 return None
             player, time = self._found.player(store)
             if time is not None:

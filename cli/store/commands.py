@@ -40,7 +40,7 @@ from cli.bank.files import (
     write_new,
     write_over,
 )
-from cli.bank.places import BankPlace, refusing, time_meant
+from cli.bank.places import BankPlace, quoted, refusing, time_meant
 from cli.bank.words import moment
 from cli.files import read_console_file, shown
 from cli.naming import plural
@@ -414,18 +414,32 @@ def fit(file: Path, console_file: Path, as_json: bool) -> None:
 @store.command()
 @_STORE
 @_CONSOLE
-def update(file: Path, console_file: Path) -> None:
+@YES
+def update(file: Path, console_file: Path, yes: bool) -> None:
     """Bring every bank up to date with its console.
 
     A switch-on does so with the bank that is played. What the console renamed keeps its memory
-    and its past; what does not fit is kept.
+    and its past; what does not fit is kept, but it is shown first, and asked about.
     """
     console = read_console_file(console_file)
+    with _opened(file, writing=False) as opened:
+        before = {player.number: player for player in opened.players() if not player.removed}
+        fits = {n: fit_to(opened.load(n, console=console), console) for n in before}
+    unheard = [before[number].name for number, found in fits.items() if not found.complete]
+    for number, found in fits.items():
+        if not found.complete:
+            print_fit(found, console, before[number].name)
+            say()
+    agree(f"not all of {', '.join(unheard)} will be heard" if unheard else "", yes)
     with _opened(file) as opened:
-        for player in opened.players():
-            if not player.removed:
-                opened.update(player.number, console)
+        for number in before:
+            opened.update(number, console)
+        after = {player.number: player.entry for player in opened.players()}
     say(f"The banks in {shown(file)} are up to date with {console.name}")
+    for number, player in before.items():
+        if after[number] != player.entry:
+            place = quoted(BankPlace(f"{file}:{player.name}"))
+            say(f"To take that back: stopwright bank take-back {place} {after[number]}")
 
 
 # ---------------------------------------------------------------- years later
