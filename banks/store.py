@@ -211,6 +211,30 @@ class Store:
                 found if console is None else called(found, _former(ledger, bank, found, console))
             )
 
+    def as_called_now(self, bank: int, other: Bank) -> Bank:
+        """Another bank, by the ids that this one has now for what it once called as that does.
+
+        So a backup fits that was made while a stop or a piston was called otherwise.
+        """
+        with self.reading() as ledger:
+            cards = [(key, id_of(value)) for key, value, there in ledger.cards(bank) if there]
+
+            def found(kind: Kind, names: Collection[str]) -> dict[str, str]:
+                here = [(key, name) for key, name in cards if key.kind == kind]
+                unknown = set(names) - {name for _, name in here}
+                back: dict[str, str] = {}
+                for key, name in here:
+                    former = ledger.past(bank, key) if unknown and name not in names else ()
+                    ids = (id_of(each.before) for each in former if each.before is not None)
+                    before = next((each for each in ids if each in unknown), None)
+                    if before is not None:
+                        back[before] = name
+                        unknown.discard(before)
+                return back
+
+            controls = found(Kind.CONTROL, [card.id for card in other.controls])
+            return called(other, Renames(controls, found(Kind.PISTON, other.pistons)))
+
     def add(self, bank: Bank, *, guest: bool = False, by: str = "") -> int:
         """Put a new bank into the store: its number there. The first is the owner's.
 

@@ -403,6 +403,21 @@ def test_a_console_file_that_is_taken_back_finds_its_memory(store: Store) -> Non
     assert len(History(store, number).names().controls) == 3
 
 
+def test_a_backup_fits_that_was_made_while_a_stop_was_called_otherwise(store: Store) -> None:
+    number = store.add(bank())
+    with store.edited(number, "set") as kept:
+        kept.put(G1, Combination(0b10))
+    principal, _, oboe = CHAPEL.controls
+    renamed = changed(principal, PlainControl("hohlflute", "Great", was=("flute",)), oboe)
+    backup = store.update(number, console_of(renamed))
+    store.update(number, CONSOLE)
+    found = store.as_called_now(number, backup)
+    assert on(found) == {"flute"}
+    assert in_ids(store.as_called_now(number, found)) == in_ids(found)
+    stranger = fresh_bank(console_of(changed(PlainControl("tuba", "Great"))), "Emil")
+    assert in_ids(store.as_called_now(number, stranger)) == in_ids(stranger)
+
+
 def test_a_moment_from_before_a_renaming_is_restored_as_the_same_thing(store: Store) -> None:
     number = store.add(bank())
     with store.edited(number, "edit") as found:

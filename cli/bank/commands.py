@@ -209,6 +209,8 @@ def restore(
         if are_one_file(target.file, other.file) and not other.in_store:
             refuse(f"{shown(file)} and {shown(other.file)} are the same file")
     present = target.present()
+    if saved.part is None:
+        saved = evolve(saved, bank=target.as_called_there(saved.bank))
     kept = _part_of(saved, levels, pistons)
     say(f"{shown(backup_file)}, saved {moment(saved.saved)}: {_size(kept.bank)}")
     fit = fit_to(kept.bank, console)

@@ -42,6 +42,9 @@ class Target(Protocol):
     def present(self) -> Bank | None:
         """The bank that is there; None if there is none, or none that can be read."""
 
+    def as_called_there(self, bank: Bank) -> Bank:
+        """A bank by the ids that the one there has for what it once called otherwise."""
+
     def write(self, bank: Bank, done: str, console: Console | None = None) -> None:
         """Put a bank there, and say what was done, and where what was there before is kept.
 
@@ -94,6 +97,9 @@ class _File:
             refuse(f"{shown(self.file)} holds a part of a bank, and not a whole one to be changed")
         return found.bank
 
+    def as_called_there(self, bank: Bank) -> Bank:
+        return bank
+
     def write(
         self,
         bank: Bank,
@@ -136,6 +142,12 @@ class _InStore:
                 refuse("what was cannot be changed: leave out the time")
             self.name, self._bank, self._entry = player.name, player.number, player.entry
             return store.load(player.number)
+
+    def as_called_there(self, bank: Bank) -> Bank:
+        if self._bank is None:
+            return bank
+        with refusing(), Store(self.file, writing=False) as store:
+            return store.as_called_now(self._bank, bank)
 
     def write(self, bank: Bank, done: str, console: Console | None = None) -> None:
         cause, by = made_by()
