@@ -134,7 +134,7 @@ def _full_bank(folder: Path, bank: Bank) -> None:
             )
     beside("saved as new, history and all", saving, "SQLite inserting its rows", inserting, 8)
     beside("loaded and checked", loading, "SQLite selecting its rows", selecting, 12)
-    beside("compared with one level otherwise", comparing, "encoded and decoded", decoding, 2)
+    beside("compared with one level otherwise", comparing, "encoded and decoded", decoding, 3)
 
 
 def _million(folder: Path, bank: Bank) -> None:
