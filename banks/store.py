@@ -7,7 +7,7 @@ can be done with the past is in `banks.history`, how a console writes while it i
 
 import os
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager
 from datetime import datetime
 from decimal import Decimal
@@ -222,15 +222,9 @@ class Store:
             def found(kind: Kind, names: Collection[str]) -> dict[str, str]:
                 here = [(key, name) for key, name in cards if key.kind == kind]
                 unknown = set(names) - {name for _, name in here}
-                back: dict[str, str] = {}
-                for key, name in here:
-                    former = ledger.past(bank, key) if unknown and name not in names else ()
-                    ids = (id_of(each.before) for each in former if each.before is not None)
-                    before = next((each for each in ids if each in unknown), None)
-                    if before is not None:
-                        back[before] = name
-                        unknown.discard(before)
-                return back
+                others = [(key, name) for key, name in here if name not in names]
+                once = _once_called(ledger, bank, others, unknown)
+                return {former: now for now, former in once.items()}
 
             controls = found(Kind.CONTROL, [card.id for card in other.controls])
             return called(other, Renames(controls, found(Kind.PISTON, other.pistons)))
@@ -451,17 +445,12 @@ def _former(ledger: Ledger, bank: int, present: Bank, console: Console) -> Renam
     cards = [(key, id_of(value)) for key, value, there in ledger.cards(bank) if there]
 
     def found(kind: Kind, here: Collection[str], known: set[str], was: Set[str]) -> dict[str, str]:
-        wanted = set(here) - known
-        gone = [(k, name) for k, name in cards if k.kind == kind and name not in here]
-        back: dict[str, str] = {}
-        for key, name in gone:
-            former = ledger.past(bank, key) if wanted and name not in was else ()
-            ids = (id_of(changed.before) for changed in former if changed.before is not None)
-            before = next((each for each in ids if each in wanted), None)
-            if before is not None:
-                back[name] = before
-                wanted.discard(before)
-        return back
+        gone = [
+            (key, name)
+            for key, name in cards
+            if key.kind == kind and name not in here and name not in was
+        ]
+        return _once_called(ledger, bank, gone, set(here) - known)
 
     stepped = {step.piston for steps in present.sequences.values() for step in steps}
     controls = {card.id for card in present.controls} | set(by_was.controls.values())
@@ -470,6 +459,20 @@ def _former(ledger: Ledger, bank: int, present: Bank, console: Console) -> Renam
         found(Kind.CONTROL, [c.id for c in console.controls], controls, by_was.controls.keys()),
         found(Kind.PISTON, [p.id for p in console.pistons], pistons, by_was.pistons.keys()),
     )
+
+
+def _once_called(
+    ledger: Ledger, bank: int, cards: Iterable[tuple[Key, str]], wanted: set[str]
+) -> dict[str, str]:
+    """Of cards and their present ids, those that had an id that is wanted, with the last such."""
+    found: dict[str, str] = {}
+    for key, name in cards:
+        past = ledger.past(bank, key) if wanted - set(found.values()) else ()
+        ids = (id_of(changed.before) for changed in past if changed.before is not None)
+        former = next((each for each in ids if each in wanted - set(found.values())), None)
+        if former is not None:
+            found[name] = former
+    return found
 
 
 def check_unchanged(ledger: Ledger, bank: int, expected: int) -> None:
