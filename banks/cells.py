@@ -324,7 +324,9 @@ def packed_combination(held: Combination, runs: tuple[tuple[int, int], ...]) -> 
 
 
 def _packed_bits(bits: int) -> bytes:
-    return _packed(_bits_bytes(bits))
+    held = _bits_bytes(bits)
+    short = len(held) < 256
+    return bytes((_SHORT_BYTES, len(held))) + held if short else _packed(held)
 
 
 def _bits_bytes(bits: int) -> bytes:

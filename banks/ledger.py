@@ -5,70 +5,41 @@ made it, and the cells that it changed. Nothing is ever overwritten without an e
 has what was there before. All this is one open transaction's view; whose it is, and what is done
 when it fails, is for `banks.store` to say.
 
-What is read is checked: each entry carries the digest of all the cells of its bank after it, so
-that a page that the disk damaged is noticed whether SQLite can still read it or not.
+What is read is checked: each entry carries the digest of all the cells of its bank after it, and
+each row of the history a proof of itself, so that a page that the disk damaged is noticed
+whether SQLite can still read it or not.
+
+A set that is waited for writes few pages: that of the cell, and the last of the history. So an
+entry stands on the row of its first change, and which is a bank's last is not written down.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 from sqlite3 import Connection
+from typing import Any
 
-from attrs import frozen
+from attrs import define, field, frozen
 
 from banks.bankfile import BankFile, BankFileError, encode
 from banks.cells import CARDS, Cells, Key, Kind, bank_of, seal, sum_of_seals
-from combination.memory import Bank
-
-APPLICATION = 0x53775374
-VERSION = 1
-SCHEMA = """
-CREATE TABLE bank (
-    id INTEGER PRIMARY KEY,
-    entry INTEGER NOT NULL
-);
-CREATE TABLE cell (
-    id INTEGER PRIMARY KEY,
-    bank INTEGER NOT NULL,
-    kind INTEGER NOT NULL,
-    a NOT NULL,
-    b INTEGER NOT NULL,
-    change INTEGER NOT NULL,
-    value BLOB,
-    UNIQUE (bank, kind, a, b)
-);
-CREATE TABLE entry (
-    id INTEGER PRIMARY KEY,
-    bank INTEGER NOT NULL,
-    at INTEGER NOT NULL,
-    cause TEXT NOT NULL,
-    by TEXT,
-    digest BLOB NOT NULL
-);
-CREATE TABLE change (
-    id INTEGER PRIMARY KEY,
-    entry INTEGER NOT NULL,
-    cell INTEGER NOT NULL,
-    previous INTEGER,
-    value BLOB,
-    seal INTEGER NOT NULL
-);
-CREATE TABLE desk (
-    id INTEGER PRIMARY KEY CHECK (id = 1),
-    bank INTEGER,
-    owner INTEGER
+from banks.tables import (
+    COLUMNS,
+    COMPACTED,
+    NOT_FIRST,
+    ROW,
+    DamagedError,
+    Head,
+    check_row,
+    head_of,
+    milliseconds,
+    moment_of,
+    proof_of,
+    whole_number,
 )
-"""
-"""A bank's ``entry`` is its last. A cell's ``value`` is the present one, nothing if it is empty;
-``change`` its last change, from which ``previous`` leads back through all of them. A change has
-the ``value`` after it: what was before is the value of the previous one. An entry has the number
-of the first of its changes, so that both count upwards together. ``at`` is in milliseconds since
-1970, universal time."""
+from combination.memory import Bank
 
 LEFT_OFF = "left off"
 """The cause of an entry by which only the place moved where the player left off."""
-COMPACTED = "compacted"
-"""The cause of an entry that stands for all before it, which was dropped."""
-
 _SHORT = 2**32 - 1
 _MANY = 1000
 """Cells that are looked up one by one; if there are more, all of a bank are read at once."""
@@ -77,10 +48,6 @@ _MOST = 2**63 - 1
 
 class LedgerError(Exception):
     """What was asked for is not in the ledger; the message says so, for a person."""
-
-
-class DamagedError(Exception):
-    """What is in the tables is not what was written there; the message says what."""
 
 
 @frozen
@@ -114,23 +81,31 @@ class Changed:
     base: bool = False
 
 
+@define
+class Lasts:
+    """The last entries: by bank its number and its digest, and the newest change of any."""
+
+    of_bank: dict[int, tuple[int, int]] = field(factory=dict)
+    newest: int | None = None
+
+
 class Ledger:
     """The tables, in a transaction that somebody else begins and ends."""
 
-    def __init__(self, db: Connection) -> None:
-        """Take the connection."""
+    def __init__(self, db: Connection, known: "Lasts | None" = None) -> None:
+        """Take the connection, and what is ``known`` of the last entries if that is so still."""
         self.db = db
-        self._now: dict[int, tuple[int, int]] = {}
-        self._next: int | None = None
+        self.known = known or Lasts()
 
     # ------------------------------------------------------------ what there is
 
     def last(self, bank: int) -> int:
         """The number of a bank's last entry."""
-        found = self.db.execute("SELECT entry FROM bank WHERE id = ?", (bank,)).fetchone()
-        if found is None:
-            raise LedgerError(f"there is no bank {bank} in it")
-        return _whole(found[0])
+        return self.now(bank)[0]
+
+    def changed(self, bank: int) -> datetime:
+        """When a bank's last entry was made."""
+        return moment_of(self._head(self.last(bank)).at)
 
     def has(self, bank: int, key: Key) -> bool:
         """Whether a cell has something in it."""
@@ -197,7 +172,30 @@ class Ledger:
 
     def banks(self) -> list[int]:
         """The numbers of all banks."""
-        return [number for (number,) in self.db.execute("SELECT id FROM bank ORDER BY id")]
+        found = []
+        for number, proof in self.db.execute("SELECT id, proof FROM bank ORDER BY id"):
+            if proof != proof_of([number]):
+                raise DamagedError("the list of its banks does not agree with its check")
+            found.append(number)
+        return found
+
+    def strays(self) -> list[int]:
+        """The banks of which there are cells, but which are not among all banks."""
+        found = self.db.execute(
+            "SELECT DISTINCT bank FROM cell WHERE bank NOT IN (SELECT id FROM bank)"
+        )
+        return [bank for (bank,) in found]
+
+    def marks(self, bank: int) -> dict[int, bytes]:
+        """What the store says of a bank and by which names it goes, by kind."""
+        kinds = (Kind.NAME, Kind.CONSOLE, Kind.GUEST, Kind.REMOVED)
+        return dict(
+            self.db.execute(
+                "SELECT kind, value FROM cell WHERE bank = ? AND value IS NOT NULL AND kind "
+                f"IN ({','.join('?' * len(kinds))}) AND a = 0 AND b = 0",
+                (bank, *kinds),
+            )
+        )
 
     def keys_of_piston(self, bank: int, piston: int) -> list[Key]:
         """The cells that have ever held a memory of a piston."""
@@ -221,40 +219,43 @@ class Ledger:
 
     def entry_at(self, bank: int, number: int) -> int:
         """The number of a bank's last entry up to that number."""
-        (found,) = self.db.execute(
-            "SELECT max(id) FROM entry WHERE bank = ? AND id <= ?", (bank, number)
-        ).fetchone()
-        if found is None:
-            raise LedgerError(
-                f"what the bank was after change {number} is not known: its history begins later"
-            )
-        return int(found)
+        for row in self.db.execute(
+            f"SELECT {ROW} FROM change WHERE id <= ? ORDER BY id DESC", (number,)
+        ):
+            check_row(row)  # of whatever bank: a damaged row may be of any
+            if row[5] == bank:
+                return int(row[0])
+        raise LedgerError(
+            f"what the bank was after change {number} is not known: its history begins later"
+        )
 
     def entry_before(self, bank: int, moment: datetime) -> int | None:
         """The last entry of a bank before the first that was made later than that.
 
         A clock that was behind for a while, as one without a battery is, does no harm to this.
         """
-        (later,) = self.db.execute(
-            "SELECT min(id) FROM entry WHERE bank = ? AND at > ?", (bank, milliseconds(moment))
-        ).fetchone()
-        if later is None:
-            return self.last(bank)
-        (found,) = self.db.execute(
-            "SELECT max(id) FROM entry WHERE bank = ? AND id < ?", (bank, later)
-        ).fetchone()
-        return None if found is None else int(found)
+        found = None
+        for row in self.db.execute(f"SELECT {ROW} FROM change ORDER BY id"):
+            check_row(row)
+            if row[5] == bank:
+                if head_of(row).at > milliseconds(moment):
+                    return found
+                found = int(row[0])
+        return self.last(bank) if found is None else found
 
     def entries(self, bank: int, first: int = 0, last: int | None = None) -> Iterator[Entry]:
         """A bank's entries between two numbers, both taken in, the newest first."""
-        for number, at, cause, by in self.db.execute(
-            "SELECT id, at, cause, by FROM entry WHERE bank = ? AND id BETWEEN ? AND ? "
-            "ORDER BY id DESC",
-            (bank, first, _MOST if last is None else last),
+        for row in self.db.execute(
+            f"SELECT {ROW} FROM change WHERE id <= ? ORDER BY id DESC",
+            (_MOST if last is None else last,),
         ):
-            if type(cause) is not str or type(by) not in (str, type(None)):
-                raise DamagedError(f"what made change {number} is no text")
-            yield Entry(number, bank, moment_of(_whole(at)), cause, by or "")
+            check_row(row)  # of whatever bank: a damaged row may be of any
+            if row[0] < first:  # not before it is checked: its number may be what is damaged
+                return
+            if row[0] == row[1]:
+                head = head_of(row)
+                if head.bank == bank:
+                    yield Entry(row[0], bank, moment_of(head.at), head.cause, head.by or "")
 
     def entry(self, bank: int, number: int) -> Entry:
         """A bank's entry of that number."""
@@ -265,11 +266,22 @@ class Ledger:
     def changes(self, entry: Entry) -> list[Changed]:
         """The cells that an entry changed, in the order in which it did."""
         (beyond,) = self.db.execute(
-            "SELECT coalesce(min(id), ?) FROM entry WHERE id > ?", (_MOST, entry.number)
+            "SELECT coalesce(min(id), ?) FROM change WHERE id > ? AND bank IS NOT NULL",
+            (_MOST, entry.number),
         ).fetchone()
         least = 0 if entry.cause == COMPACTED else entry.number
         where = "change.id >= ? AND change.id < ? AND change.entry = ?"
-        return list(self._changes(where, (least, beyond, entry.number), entry.bank))[::-1]
+        found = list(self._changes(where, (least, beyond, entry.number), entry.bank))[::-1]
+        (before,) = self.db.execute(
+            "SELECT max(id) FROM change WHERE bank = ? AND id < ?", (entry.bank, entry.number)
+        ).fetchone()
+        total = 0 if before is None else self.digest(before)
+        for changed in found:
+            total += _whole_seal(changed.key, changed.after)
+            total -= _whole_seal(changed.key, changed.before)
+        if total % 2**64 != self.digest(entry.number):
+            raise DamagedError(f"change {entry.number} does not agree with its check")
+        return found
 
     def past(self, bank: int, key: Key) -> Iterator[Changed]:
         """All that a cell has been through, the newest first."""
@@ -278,7 +290,7 @@ class Ledger:
         ).fetchone()
         beyond = _MOST
         while found is not None and found[0] is not None:
-            number = _whole(found[0])
+            number = whole_number(found[0])
             changed = next(self._changes("change.id = ?", (number,), bank), None)
             if changed is None or changed.key != key or number >= beyond:
                 raise DamagedError(f"change {number} is missing")
@@ -290,19 +302,23 @@ class Ledger:
 
     def _changes(self, where: str, values: tuple[int, ...], bank: int) -> Iterator[Changed]:
         """Changes of a bank, the newest first."""
-        for number, entry, kind, a, b, before, after, sealed, base in self.db.execute(
-            "SELECT change.id, change.entry, cell.kind, cell.a, cell.b, before.value, "
-            "change.value, change.seal, change.previous IS NULL AND entry.cause IS ? "
+        for kind, a, b, before, sealed_before, after, base, *row in self.db.execute(
+            "SELECT cell.kind, cell.a, cell.b, before.value, before.seal, change.value, "
+            f"change.previous IS NULL AND head.cause IS ?, {ROW} "
             "FROM change JOIN cell ON cell.id = change.cell "
             "LEFT JOIN change AS before ON before.id = change.previous "
-            "LEFT JOIN entry ON entry.id = change.entry "
+            "LEFT JOIN change AS head ON head.id = change.entry "
             f"WHERE {where} AND cell.bank = ? ORDER BY change.id DESC",
             (COMPACTED, *values, bank),
         ):
+            check_row(row)
+            number, entry, _, previous, sealed = row[:5]
             key = Key(kind, a, b)
             if sealed != _short_seal(key, after):
                 raise DamagedError(f"change {number} does not agree with its check")
-            yield Changed(number, entry, key, before, after, bool(base))
+            if previous is not None and sealed_before != _short_seal(key, before):
+                raise DamagedError(f"change {previous} does not agree with its check")
+            yield Changed(number, whole_number(entry), key, before, after, bool(base))
 
     # ------------------------------------------------------------ what is written
 
@@ -320,10 +336,11 @@ class Ledger:
         """
         db = self.db
         _, total = self.now(bank)
-        entry = _whole(self._next)
+        entry = whole_number(self.known.newest) + 1
         there = self._there(bank, values)
         new = None
-        made, altered, changes = [], [], []
+        made, altered = [], []
+        changes: list[list[Any]] = []
         change = entry
         for key, value in values.items():
             cell, previous, before = there.get(key, (None, None, None))
@@ -336,7 +353,7 @@ class Ledger:
             else:
                 altered.append((change, value, cell))
             sealed = 0 if value is None else seal(key, value)
-            changes.append((change, entry, cell, previous, value, sealed & _SHORT))
+            changes.append([change, entry, cell, previous, sealed & _SHORT, *NOT_FIRST, value])
             total += sealed - (0 if before is None else seal(key, before))
             change += 1
         if not changes:
@@ -345,14 +362,14 @@ class Ledger:
             db.executemany("INSERT INTO cell VALUES (?, ?, ?, ?, ?, ?, ?)", made)
         if altered:
             db.executemany("UPDATE cell SET change = ?, value = ? WHERE id = ?", altered)
-        db.executemany("INSERT INTO change VALUES (?, ?, ?, ?, ?, ?)", changes)
-        state = (total % 2**64).to_bytes(8, "big")
-        db.execute(
-            "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?)",
-            (entry, bank, round(at * 1000), cause, by or None, state),
+        total %= 2**64
+        changes[0][5:10] = bank, round(at * 1000), cause, by or None, total.to_bytes(8, "big")
+        db.executemany(
+            f"INSERT INTO change ({COLUMNS}, value, proof) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [(*row, proof_of(row[:10])) for row in changes],
         )
-        db.execute("UPDATE bank SET entry = ? WHERE id = ?", (entry, bank))
-        self._now[bank], self._next = (entry, total % 2**64), change
+        self.known.of_bank[bank], self.known.newest = (entry, total), change - 1
         return entry
 
     def _there(self, bank: int, keys: Collection[Key]) -> dict[Key, tuple[int, int, bytes | None]]:
@@ -375,41 +392,78 @@ class Ledger:
 
     def now(self, bank: int) -> tuple[int, int]:
         """The number of a bank's last entry, and its digest; 0 and 0 if there is none yet."""
-        if bank not in self._now:
-            found = self.db.execute(
-                "SELECT bank.entry, entry.digest, (SELECT coalesce(max(id), 0) + 1 FROM change) "
-                "FROM bank LEFT JOIN entry ON entry.id = bank.entry WHERE bank.id = ?",
-                (bank,),
-            ).fetchone()
-            if found is None:
-                raise LedgerError(f"there is no bank {bank} in it")
-            last, digest, self._next = found
-            if last != 0 and type(digest) is not bytes:
-                self.digest(self.last(bank))
-            self._now[bank] = _whole(last), int.from_bytes(digest or b"", "big")
-        return self._now[bank]
+        if bank not in self.known.of_bank:
+            newest, entry = self.db.execute(
+                "SELECT id, entry FROM change ORDER BY id DESC LIMIT 1"
+            ).fetchone() or (0, 0)
+            self.known.newest = whole_number(newest)
+            head = self._head(entry) if newest else None
+            if head is None or head.bank != bank:
+                entry = self._last_of(bank)
+                head = self._head(entry) if entry else None
+            self.known.of_bank[bank] = entry, 0 if head is None else head.digest
+        return self.known.of_bank[bank]
+
+    def _last_of(self, bank: int) -> int:
+        """The entry of the last change of any cell of a bank; 0 if it has none yet."""
+        if bank not in self.banks():
+            raise LedgerError(f"there is no bank {bank} in it")
+        (last,) = self.db.execute("SELECT max(change) FROM cell WHERE bank = ?", (bank,)).fetchone()
+        if last is None:
+            return 0
+        found = self.db.execute(f"SELECT {ROW} FROM change WHERE id = ?", (last,)).fetchone()
+        if found is None:
+            raise DamagedError(f"change {last} is missing")
+        check_row(found)
+        return int(found[1])
+
+    def _head(self, entry: int) -> Head:
+        """What there is of an entry."""
+        row = self.db.execute(f"SELECT {ROW} FROM change WHERE id = ?", (entry,)).fetchone()
+        if row is None:
+            raise DamagedError(f"change {entry} is missing")
+        check_row(row)
+        return head_of(row)
 
     def state(self, bank: int, entry: int) -> int | None:
         """The digest of a bank after an entry of its own; None if it has no such entry."""
-        found = self.db.execute("SELECT bank FROM entry WHERE id = ?", (entry,)).fetchone()
+        found = self.db.execute("SELECT bank FROM change WHERE id = ?", (entry,)).fetchone()
         return self.digest(entry) if found == (bank,) else None
 
     def compacted(self, bank: int) -> int:
         """The number of the entry that stands for what of a bank was dropped; 0 if nothing was."""
         (found,) = self.db.execute(
-            "SELECT coalesce(max(id), 0) FROM entry WHERE bank = ? AND cause = ?",
+            "SELECT coalesce(max(id), 0) FROM change WHERE bank = ? AND cause = ?",
             (bank, COMPACTED),
         ).fetchone()
         return int(found)
 
     def digest(self, entry: int) -> int:
         """The sum of the seals of a bank's cells after an entry."""
-        found = self.db.execute("SELECT digest FROM entry WHERE id = ?", (entry,)).fetchone()
+        return self._head(entry).digest
+
+    # ------------------------------------------------------------ banks and the desk
+
+    def new_bank(self) -> int:
+        """The number of a new bank, which has nothing in it yet."""
+        (number,) = self.db.execute("SELECT coalesce(max(id), 0) + 1 FROM bank").fetchone()
+        self.db.execute("INSERT INTO bank VALUES (?, ?)", (number, proof_of([number])))
+        return int(number)
+
+    def desk(self) -> tuple[int | None, int | None]:
+        """The bank that the console plays from, and the owner's; None of what is not said yet."""
+        found = self.db.execute("SELECT bank, owner, proof FROM desk").fetchone()
         if found is None:
-            raise DamagedError(f"change {entry} is missing")
-        if type(found[0]) is not bytes:
-            raise DamagedError(f"change {entry} has no check")
-        return int.from_bytes(found[0], "big")
+            return None, None
+        bank, owner, proof = found
+        if proof != proof_of([bank, owner]):
+            raise DamagedError("which bank is on the desk does not agree with its check")
+        return bank, owner
+
+    def lay(self, bank: int | None, owner: int | None) -> None:
+        """Say which bank is on the desk, and which the owner's."""
+        proof = proof_of([bank, owner])
+        self.db.execute("INSERT OR REPLACE INTO desk VALUES (1, ?, ?, ?)", (bank, owner, proof))
 
     # ------------------------------------------------------------ what is dropped
 
@@ -421,12 +475,14 @@ class Ledger:
         kept: dict[int, int] = {}
         needed: dict[int, int] = {}
         dropped = []
-        for number, cell, kind, empty in self.db.execute(
-            "SELECT change.id, cell.id, cell.kind, change.value IS NULL FROM change "
+        for kind, empty, *row in self.db.execute(
+            f"SELECT cell.kind, change.value IS NULL, {ROW} FROM change "
             "JOIN cell ON cell.id = change.cell "
             "WHERE cell.bank = ? AND change.entry <= ? ORDER BY change.id",
             (bank, last),
         ):
+            check_row(row)
+            number, _, cell = row[:3]
             before = kept.get(cell)
             if empty and kind in CARDS and before is not None:
                 needed[cell] = before
@@ -454,28 +510,22 @@ class Ledger:
             "AND NOT EXISTS (SELECT 1 FROM change AS before WHERE before.id = change.previous)",
             (last,),
         )
-        db.execute("DELETE FROM entry WHERE bank = ? AND id < ?", (bank, last))
-        db.execute("UPDATE entry SET cause = ?, by = ? WHERE id = ?", (COMPACTED, by, last))
+        db.execute(
+            "UPDATE change SET bank = NULL, at = NULL, cause = NULL, by = NULL, digest = NULL "
+            "WHERE bank = ? AND id < ?",
+            (bank, last),
+        )
+        db.execute("UPDATE change SET cause = ?, by = ? WHERE id = ?", (COMPACTED, by, last))
+        rows = db.execute(f"SELECT {ROW} FROM change WHERE entry = ?", (last,)).fetchall()
+        db.executemany(
+            "UPDATE change SET proof = ? WHERE id = ?",
+            [(proof_of(row[:10]), row[0]) for row in rows],
+        )
 
 
 def _short_seal(key: Key, value: bytes | None) -> int:
-    return 0 if value is None else seal(key, value) & _SHORT
+    return _whole_seal(key, value) & _SHORT
 
 
-def _whole(number: object) -> int:
-    if type(number) is not int:
-        raise DamagedError(f"{number!r} is no whole number")
-    return number
-
-
-def milliseconds(moment: datetime) -> int:
-    """A time as the store keeps it."""
-    return round(moment.timestamp() * 1000)
-
-
-def moment_of(at: int) -> datetime:
-    """A time that the store kept."""
-    try:
-        return datetime.fromtimestamp(at / 1000, UTC)
-    except (OverflowError, TypeError, ValueError, OSError):
-        raise DamagedError(f"{at} is no time") from None
+def _whole_seal(key: Key, value: bytes | None) -> int:
+    return 0 if value is None else seal(key, value)

@@ -22,6 +22,7 @@ from contextlib import suppress
 from enum import IntEnum
 from itertools import pairwise
 from math import inf
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -31,21 +32,33 @@ from attrs import frozen
 from banks.bankfile import BankFile, BankFileError, encode
 from banks.cells import CARDS, LOCKS, NUMBERS, CellError, Cells, Key, Kind, bank_of, seal, value_of
 from banks.database import StoreBusyError, StoreError
-from banks.ledger import APPLICATION, COMPACTED, SCHEMA, VERSION, DamagedError, moment_of
 from banks.limits import flaw
 from banks.pages import Pages, Row
+from banks.tables import (
+    APPLICATION,
+    COMPACTED,
+    SCHEMA,
+    VERSION,
+    DamagedError,
+    moment_of,
+    proof_of,
+)
 from banks.whole import FileFaultError, check_ordinary, name_of, told_in_words
 from combination.bits import numbers_of
 from combination.memory import Bank, Combination, ControlCard, PistonCard
 
 _NOTHING, _EITHER = type(None), int | None
 _BANK = (_NOTHING, int)
-_DESK = (_NOTHING, _EITHER, _EITHER)
+_DESK = (_NOTHING, _EITHER, _EITHER, int)
 _INDEX = (int, int, int | str, int, int)
 _CELL = (_NOTHING, int, int, int | str, int, int, bytes | None)
-_ENTRY = (_NOTHING, int, int, str, str | None, bytes)
-_CHANGE = (_NOTHING, int, int, _EITHER, bytes | None, int)
-"""What stands in the rows of each table. No two are alike, so that a page's rows tell its table."""
+_CHANGE = (
+    *(_NOTHING, int, int, _EITHER, bytes | None, int),
+    *(_EITHER, _EITHER, str | None, str | None, bytes | None, int),
+)
+_ENTRY = (int, int, str, str | None, bytes)
+"""What stands in the rows of each table, and of an entry on that of its first change. No two are
+alike, so that a page's rows tell its table."""
 
 _MOD = 2**64
 _SHORT = 2**32 - 1
@@ -170,11 +183,13 @@ def _check_ours(name: str, head: bytes | None, found: "_Found") -> None:
 
 
 class _Proof(IntEnum):
-    """What a change's seal says of a value."""
+    """What a change's seal says of a value; a stray one stands on a row that is damaged itself,
+    and may be another cell's, or of another change."""
 
-    AGAINST = 0
-    NONE = 1
-    FOR = 2
+    STRAY = 0
+    AGAINST = 1
+    NONE = 2
+    FOR = 3
 
 
 class _Version(NamedTuple):
@@ -195,6 +210,7 @@ class _Entry(NamedTuple):
     cause: str
     by: str | None
     digest: bytes
+    proved: bool
 
 
 class _Change(NamedTuple):
@@ -204,15 +220,15 @@ class _Change(NamedTuple):
     previous: int | None
     value: bytes | None
     seal: int
+    proved: bool
 
 
 class _Found:
     """All rows that could be read, and what they say of the cells of each bank.
 
-    ``lasts`` are what a bank's row says its last entry is, ``versions`` what a cell may have
-    held, ``homeless`` the last changes of cells of which only a number is left, ``known`` the
-    numbers of all changes of which anything is. A row may be there twice: on a page that the
-    disk did not write is what was there before.
+    ``versions`` are what a cell may have held, ``homeless`` the last changes of cells of which
+    only a number is left, ``known`` the numbers of all changes of which anything is. A row may be
+    there twice: on a page that the disk did not write is what was there before.
     """
 
     def __init__(self, rows: Iterable[Row]) -> None:
@@ -221,7 +237,7 @@ class _Found:
         self.versions: defaultdict[int, defaultdict[Key, list[_Version]]]
         self.versions = defaultdict(lambda: defaultdict(list))
         self.homeless: dict[int, _Change] = {}
-        self.lasts: defaultdict[int, set[int]] = defaultdict(set)
+        self._banks: set[int] = set()
         self._changes: list[_Change] = []
         self._places: defaultdict[int, set[tuple[int, Key]]] = defaultdict(set)
         self._present: list[tuple[int, int, bytes | None]] = []
@@ -239,21 +255,18 @@ class _Found:
 
     def numbers(self) -> list[int]:
         """The numbers of the banks: those with a row of theirs, a name, or an entry and a cell."""
-        of_rows = {
-            bank for bank, lasts in self.lasts.items() if any(self.may_be(bank, e) for e in lasts)
-        }
         of_entries = {entry.bank for rows in self.entries.values() for entry in rows}
         named = {
             bank
             for bank, cells in self.versions.items()
             if any(version.proof == _Proof.FOR for version in cells.get(Key(Kind.NAME), ()))
         }
-        return sorted(of_rows | named | of_entries & self.versions.keys())
+        return sorted(self._banks | named | of_entries & self.versions.keys())
 
     def may_be(self, bank: int, entry: int) -> bool:
         """Whether an entry may be a bank's, as far as is known."""
         rows = self.entries.get(entry)
-        return rows is None or any(row.bank == bank for row in rows)
+        return rows is None or any(row.bank == bank or not row.proved for row in rows)
 
     def _may_be_of(self, change: _Change) -> bool:
         """Whether a change may be of its entry: no other begins between their numbers."""
@@ -269,12 +282,16 @@ class _Found:
             self._places[number].add((values[1], Key(*values[2:5])))
             self._present.append((number, values[5], values[6]))
         elif _fits(values, _CHANGE):
-            self._changes.append(_Change(number, *values[1:]))
-        elif _fits(values, _ENTRY):
-            self.entries[number].append(_Entry(*values[1:]))
+            _, entry, cell, previous, value, sealed, *head, proof = values
+            proved = proof == proof_of([number, entry, cell, previous, sealed, *head])
+            self._changes.append(_Change(number, entry, cell, previous, value, sealed, proved))
+            if number == entry and _fits(tuple(head), _ENTRY):
+                bank, at, cause, by, digest = head
+                self.entries[number].append(_Entry(bank, at, cause, by, digest, proved))
         elif _fits(values, _BANK):
-            self.lasts[number].add(values[1])
-        elif _fits(values, _DESK):
+            if values[1] == proof_of([number]):
+                self._banks.add(number)
+        elif _fits(values, _DESK) and values[3] == proof_of(values[1:3]):
             self.desks.append((values[1], values[2]))
 
     def _judge(self, pointed: set[int]) -> None:
@@ -283,15 +300,25 @@ class _Found:
         for change in self._changes:
             if change.number in pointed:
                 of_present[change.cell, change.number].append(change)
-            self._weigh(change.cell, change.number, change.value, [change])
+            self._weigh(change.cell, change.number, change.value, [change], _Proof.STRAY)
             if change.cell not in self._places:
                 last = self.homeless.get(change.cell, change)
                 self.homeless[change.cell] = max(last, change, key=lambda one: one.number)
         for cell, number, value in self._present:
-            self._weigh(cell, number, value, of_present[cell, number])
+            self._weigh(cell, number, value, of_present[cell, number], _Proof.NONE)
 
-    def _weigh(self, cell: int, number: int, value: bytes | None, changes: list[_Change]) -> None:
-        """Take a value that a cell had after a change, of which there are the rows given."""
+    def _weigh(
+        self,
+        cell: int,
+        number: int,
+        value: bytes | None,
+        changes: list[_Change],
+        if_damaged: _Proof,
+    ) -> None:
+        """Take a value that a cell had after a change, of which there are the rows given.
+
+        What it is ``if_damaged`` is said of one against which only rows are that are so.
+        """
         places = self._places.get(cell, ())
         for bank, key in places:
             whole = 0 if value is None else seal(key, value)
@@ -304,7 +331,8 @@ class _Found:
             if any(self.may_be(bank, change.entry) for change in agreeing):
                 proof = _Proof.FOR
             elif changes and (not agreeing or len(places) > 1):
-                proof = _Proof.AGAINST
+                proved = any(change.proved for change in changes)
+                proof = _Proof.AGAINST if proved else if_damaged
             self.versions[bank][key].append(_Version(number, proof, value, whole))
 
 
@@ -328,8 +356,11 @@ class _Mending:
             key: sorted(rows, key=_rank) for key, rows in found.versions[number].items()
         }
         self._entries = [entry for entry in found.order if self._rows(entry)]
-        self._last = max([0, *self._entries, *found.lasts[number]])
-        self._chosen = {key: versions[-1] for key, versions in self._versions.items()}
+        self._last = max([0, *self._entries])
+        self._chosen = {
+            key: max(versions, key=lambda one: (one.proof != _Proof.STRAY, _rank(one)))
+            for key, versions in self._versions.items()
+        }
         self._cells: Cells = {}
 
     def has(self, kind: Kind) -> bool:
@@ -384,7 +415,7 @@ class _Mending:
         if 0 in differences:
             return True
         for key, chosen in self._chosen.items():
-            if chosen.proof == _Proof.AGAINST or chosen.change <= self._last:
+            if chosen.change <= self._last:
                 for version in (_EMPTY, *self._versions[key]):
                     if (chosen.seal - version.seal) % _MOD in differences:
                         self._chosen[key] = version
@@ -400,7 +431,7 @@ class _Mending:
             place = bisect_right(self._entries, version.change) - 1
             of_entry = place >= 0 and self._entries[place] in entries
             if not (version.proof == _Proof.FOR or version.change < below or of_entry):
-                (lost if version.proof == _Proof.AGAINST else doubtful).add(key)
+                (doubtful if version.proof == _Proof.NONE else lost).add(key)
         return lost, doubtful
 
     def _proved_by_digests(self) -> tuple[float, set[int]]:
@@ -507,7 +538,7 @@ class _Mending:
 
     def _when(self, entry: int) -> str:
         """An entry, as a person knows it; nothing if nothing is known of it."""
-        for row in self._rows(entry):
+        for row in filter(attrgetter("proved"), self._rows(entry)):
             made = " ".join(filter(None, (row.cause, row.by)))
             made = made if made.isprintable() else repr(made)
             with suppress(DamagedError):

@@ -28,17 +28,9 @@ from banks.cells import (
     value_of,
 )
 from banks.database import PATIENCE, Database, StoreDamagedError, StoreError, make
-from banks.ledger import (
-    APPLICATION,
-    LEFT_OFF,
-    SCHEMA,
-    VERSION,
-    DamagedError,
-    Ledger,
-    LedgerError,
-    moment_of,
-)
+from banks.ledger import LEFT_OFF, Lasts, Ledger, LedgerError
 from banks.limits import flaw
+from banks.tables import APPLICATION, SCHEMA, VERSION, DamagedError
 from combination.memory import Bank, Renames, called, renames, seat
 from combination.model import Console
 
@@ -104,6 +96,8 @@ class Store:
         """
         self._path, self._writing, self._patience = path, writing, patience
         self.clock = clock
+        self._known: Lasts | None = None
+        self._others: int | None = None
         self.database = self._opened()
 
     def _opened(self) -> Database:
@@ -127,6 +121,7 @@ class Store:
             StoreError: if it cannot be opened.
         """
         self.database.close()
+        self._known = None
         self.database = self._opened()
 
     def __enter__(self) -> "Store":
@@ -165,10 +160,14 @@ class Store:
             StoreError: for whatever the block finds not there, or damaged.
         """
         with self.database.writing() as db:
+            others = self.database.others()
+            ledger = Ledger(db, self._known if self._others == others else None)
+            self._known = None
             try:
-                yield Ledger(db)
+                yield ledger
             except (CellError, DamagedError, LedgerError) as error:
                 raise self._told(error) from None
+        self._known, self._others = ledger.known, others
 
     def _told(self, error: CellError | DamagedError | LedgerError) -> StoreError:
         """What is wrong inside, in a sentence that begins with the store's name."""
@@ -236,20 +235,16 @@ class Store:
             StoreError: if it has no name, or another has that name.
         """
         with self.writing() as ledger:
-            (number,) = ledger.db.execute("SELECT coalesce(max(id), 0) + 1 FROM bank").fetchone()
-            _check(ledger, number, bank)
+            _check(ledger, None, bank)
+            number = ledger.new_bank()
             new: dict[Key, bytes | None] = {**cells_of(bank, Numbering())}
             if guest:
                 new[Key(Kind.GUEST)] = _YES
-            ledger.db.execute("INSERT INTO bank VALUES (?, 0)", (number,))
             self._put(ledger, number, new, MADE, by)
             if not guest:
-                ledger.db.execute(
-                    "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE "
-                    "SET owner = coalesce(owner, ?1), bank = coalesce(bank, ?1)",
-                    (number,),
-                )
-            return int(number)
+                desk, owner = ledger.desk()
+                ledger.lay(desk or number, owner or number)
+            return number
 
     def write(
         self,
@@ -307,10 +302,12 @@ class Store:
             StoreError: if it is the owner's.
         """
         with self.writing() as ledger:
-            if _desk(ledger)[1] == bank:
+            desk, owner = ledger.desk()
+            if owner == bank:
                 raise LedgerError("the owner's bank cannot be removed: give it to another first")
             self._put(ledger, bank, {Key(Kind.REMOVED): _YES}, REMOVED, by)
-            ledger.db.execute("UPDATE desk SET bank = owner WHERE bank = ?", (bank,))
+            if desk == bank:
+                ledger.lay(owner, owner)
 
     def bring_back(self, bank: int, by: str = "") -> None:
         """Bring back a bank that was removed.
@@ -328,13 +325,13 @@ class Store:
     def desk(self) -> int | None:
         """The bank that the console plays from; None if there is none yet."""
         with self.reading() as ledger:
-            return _desk(ledger)[0]
+            return ledger.desk()[0]
 
     @property
     def owner(self) -> int | None:
         """The bank that guests give way to; None if there is none yet."""
         with self.reading() as ledger:
-            return _desk(ledger)[1]
+            return ledger.desk()[1]
 
     def take_up(self, bank: int) -> None:
         """Let the console play from a bank, until another is taken up.
@@ -344,10 +341,7 @@ class Store:
         """
         with self.writing() as ledger:
             _check_here(ledger, bank)
-            ledger.db.execute(
-                "INSERT INTO desk VALUES (1, ?1, NULL) ON CONFLICT DO UPDATE SET bank = ?1",
-                (bank,),
-            )
+            ledger.lay(bank, ledger.desk()[1])
 
     def give_to(self, bank: int) -> None:
         """Let a bank be the owner's, and no guest's.
@@ -358,11 +352,7 @@ class Store:
         with self.writing() as ledger:
             _check_here(ledger, bank)
             self._put(ledger, bank, {Key(Kind.GUEST): None}, GUEST, "")
-            ledger.db.execute(
-                "INSERT INTO desk VALUES (1, ?1, ?1) ON CONFLICT DO UPDATE "
-                "SET owner = ?1, bank = coalesce(bank, ?1)",
-                (bank,),
-            )
+            ledger.lay(ledger.desk()[0] or bank, bank)
 
     def set_guest(self, bank: int, guest: bool) -> None:
         """Say whether a bank is a guest's.
@@ -372,7 +362,7 @@ class Store:
         """
         with self.writing() as ledger:
             _check_here(ledger, bank)
-            if guest and _desk(ledger)[1] == bank:
+            if guest and ledger.desk()[1] == bank:
                 raise LedgerError("the owner is no guest")
             self._put(ledger, bank, {Key(Kind.GUEST): _YES if guest else None}, GUEST, "")
 
@@ -385,12 +375,12 @@ class Store:
             StoreError: if there is no bank.
         """
         with self.writing() as ledger:
-            bank, owner = _desk(ledger)
+            bank, owner = ledger.desk()
             if bank is None:
                 raise LedgerError("there is no bank in it yet that a console could play from")
             if ledger.has(bank, Key(Kind.GUEST)) and owner is not None:
                 bank = owner
-                ledger.db.execute("UPDATE desk SET bank = owner")
+                ledger.lay(owner, owner)
         return bank, self.update(bank, console)
 
     # ------------------------------------------------------------ writing
@@ -497,7 +487,7 @@ def _where_left_off(ledger: Ledger, bank: int, new: Bank, expected: int) -> Bank
     return evolve(new, level=level, sequence=sequence, place=Decimal(place))
 
 
-def check_name(ledger: Ledger, bank: int, name: str) -> None:
+def check_name(ledger: Ledger, bank: int | None, name: str) -> None:
     """That a bank has a name, and one that no other bank in the store has."""
     if not name.strip():
         raise LedgerError("a bank in a store needs a name: the player's")
@@ -507,7 +497,7 @@ def check_name(ledger: Ledger, bank: int, name: str) -> None:
             raise LedgerError(f"there is a bank {player.name!r} in it already")
 
 
-def _check(ledger: Ledger, bank: int, new: Bank) -> None:
+def _check(ledger: Ledger, bank: int | None, new: Bank) -> None:
     """That a bank can be read again, saved in a bank file, and told from the others."""
     try:
         encode(BankFile(new))
@@ -525,33 +515,18 @@ def _check_here(ledger: Ledger, bank: int) -> None:
 def check_desk(ledger: Ledger, bank: int) -> None:
     """That the owner's bank is neither a guest's nor removed, and none that is is on the desk."""
     removed = ledger.has(bank, Key(Kind.REMOVED))
-    if _desk(ledger)[1] == bank and (removed or ledger.has(bank, Key(Kind.GUEST))):
+    desk, owner = ledger.desk()
+    if owner == bank and (removed or ledger.has(bank, Key(Kind.GUEST))):
         raise LedgerError("the owner's bank is no guest's, nor removed: give it to another first")
-    if removed:
-        ledger.db.execute("UPDATE desk SET bank = owner WHERE bank = ?", (bank,))
-
-
-def _desk(ledger: Ledger) -> tuple[int | None, int | None]:
-    found = ledger.db.execute("SELECT bank, owner FROM desk").fetchone()
-    return found or (None, None)
+    if removed and desk == bank:
+        ledger.lay(owner, owner)
 
 
 def _players(ledger: Ledger) -> list[Player]:
     found = []
-    kinds = (Kind.NAME, Kind.CONSOLE, Kind.GUEST, Kind.REMOVED)
-    rows = ledger.db.execute(
-        "SELECT bank.id, bank.entry, entry.at FROM bank LEFT JOIN entry "
-        "ON entry.id = bank.entry ORDER BY bank.id"
-    )
-    for number, entry, at in rows.fetchall():
-        cells = dict(
-            ledger.db.execute(
-                "SELECT kind, value FROM cell WHERE bank = ? AND value IS NOT NULL AND kind "
-                f"IN ({','.join('?' * len(kinds))}) AND a = 0 AND b = 0",
-                (number, *kinds),
-            )
-        )
-        if at is None or Kind.NAME not in cells or Kind.CONSOLE not in cells:
+    for number in ledger.banks():
+        cells = ledger.marks(number)
+        if Kind.NAME not in cells or Kind.CONSOLE not in cells:
             raise DamagedError(f"bank {number} is not whole")
         found.append(
             Player(
@@ -560,8 +535,8 @@ def _players(ledger: Ledger) -> list[Player]:
                 _text(Kind.CONSOLE, cells),
                 Kind.GUEST in cells,
                 Kind.REMOVED in cells,
-                entry,
-                moment_of(at),
+                ledger.last(number),
+                ledger.changed(number),
             )
         )
     return found

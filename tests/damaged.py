@@ -16,6 +16,7 @@ from attrs import define, field, frozen
 
 from banks.keeping import Keeper
 from banks.store import Store, create_store
+from banks.tables import COLUMNS, proof_of
 from combination.effects import Effect, KeepAsked
 from combination.events import UndoAsked
 from combination.memory import Bank, Step, fresh_bank
@@ -45,6 +46,21 @@ def changed(path: Path, *statements: str) -> None:
     try:
         for statement in statements:
             connection.execute(statement)
+    finally:
+        connection.close()
+
+
+def with_proofs(path: Path) -> None:
+    """Let every row have the proof that it should have, whatever stands on it."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.text_factory = lambda text: text.decode(errors="replace")
+    try:
+        for table, columns in (("bank", "id"), ("change", COLUMNS), ("desk", "bank, owner")):
+            rows = connection.execute(f"SELECT rowid, {columns} FROM {table}").fetchall()
+            connection.executemany(
+                f"UPDATE {table} SET proof = ? WHERE rowid = ?",
+                [(proof_of(values), number) for number, *values in rows],
+            )
     finally:
         connection.close()
 

@@ -23,8 +23,8 @@ from attrs import define, evolve, field
 from banks.cells import Key, Kind, Names, value_of
 from banks.history import History, compact, compacting
 from banks.keeping import Keeper
-from banks.ledger import COMPACTED
 from banks.store import MADE, Store, create_store
+from banks.tables import COMPACTED
 from combination.effects import KeepAsked, Stored
 from combination.events import RedoAsked, UndoAsked
 from combination.memory import Bank, Combination, Slot, fresh_bank

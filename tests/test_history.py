@@ -21,8 +21,9 @@ from banks.history import (
     faults,
     numbers_in_words,
 )
-from banks.ledger import COMPACTED, LEFT_OFF
+from banks.ledger import LEFT_OFF
 from banks.store import Store, create_store
+from banks.tables import COMPACTED
 from combination.memory import Combination, Slot, fresh_bank
 from tests.plain_store import PlainConsole, PlainControl, PlainPiston, in_ids
 from tests.store_strategies import bank_of, console_of
@@ -563,9 +564,14 @@ def test_a_sound_store_has_no_faults(evening: Evening) -> None:
             "bank 1: what it holds does not agree with its check",
         ),
         (
-            "UPDATE entry SET digest = x'0011223344556677' WHERE id = 1",
+            "UPDATE change SET digest = x'0011223344556677' WHERE id = 1",
             "bank 1: change 1 does not agree with its check",
         ),
+        (
+            "UPDATE change SET by = 'solo' WHERE id = 11",
+            "bank 1: change 11 does not agree with its check",
+        ),
+        ("UPDATE desk SET bank = 2", "which bank is on the desk does not agree with its check"),
         (
             "UPDATE change SET value = x'c40102' WHERE id = 8",
             "bank 1: change 8 does not agree with its check",

@@ -8,6 +8,7 @@ writes what waited as soon as it can.
 import gc
 import json
 import os
+import re
 import resource
 import shutil
 import signal
@@ -34,9 +35,10 @@ from banks.files import write_bank_file
 from banks.history import History, compacting, faults
 from banks.mending import mend
 from banks.store import Store, create_store
+from banks.tables import COLUMNS as HISTORY
 from combination.effects import Effect, KeptAfterAll, Stored
 from combination.memory import Bank, Slot, fresh_bank
-from tests.damaged import CONSOLE, Desk, Kept, changed, damages, kept_for_a_while
+from tests.damaged import CONSOLE, Desk, Kept, changed, damages, kept_for_a_while, with_proofs
 
 DAMAGED = "it is damaged: "
 ROOT = os.geteuid() == 0
@@ -147,15 +149,25 @@ def test_what_is_no_store(tmp_path: Path, sort: str, writing: bool) -> None:
         (["PRAGMA user_version = 2"], "newer"),
         (["CREATE TABLE song (title TEXT)"], "tables"),
         (["CREATE VIEW song AS SELECT * FROM cell"], "tables"),
-        (["CREATE TRIGGER t AFTER UPDATE ON cell BEGIN DELETE FROM entry; END"], "tables"),
+        (["CREATE TRIGGER t AFTER UPDATE ON cell BEGIN DELETE FROM change; END"], "tables"),
         (["CREATE INDEX i ON change (cell)"], "tables"),
         (["DROP TABLE desk"], "tables"),
         (
-            ["DROP TABLE desk", "CREATE VIEW desk AS SELECT 1 AS id, 1 AS bank, 1 AS owner"],
+            [
+                "DROP TABLE desk",
+                "CREATE VIEW desk AS SELECT 1 AS id, 1 AS bank, 1 AS owner, 1 AS proof",
+            ],
             "tables",
         ),
         (["ALTER TABLE bank ADD COLUMN photograph"], "tables"),
         (["PRAGMA user_version = 0"], "tables"),
+        (
+            [
+                "PRAGMA writable_schema = ON",
+                "UPDATE sqlite_schema SET sql = CAST(sql AS BLOB) WHERE name = 'desk'",
+            ],
+            "tables",
+        ),
         (["PRAGMA application_id = 7"], "stranger"),
     ],
 )
@@ -591,6 +603,9 @@ def test_what_somebody_else_may_do(
 # ---------------------------------------------------------------- damaged pages
 
 
+MOMENTS = [datetime.fromtimestamp(1_900_000_000 + 60 * minute, UTC) for minute in (1, 20, 40)]
+
+
 def answers(path: Path) -> dict[str, Any]:
     """All that can be asked of a store: what it answers, or that it is damaged."""
     found: dict[str, Any] = {}
@@ -617,6 +632,10 @@ def answers(path: Path) -> dict[str, Any]:
             ask(f"past of G1 {bank}", partial(history.past, Slot("G1", 1)))
             ask(f"pasts of G2 {bank}", partial(history.pasts, "G2"))
             ask(f"names {bank}", history.names)
+            for number, moment in enumerate(MOMENTS):
+                ask(f"after {number} {bank}", partial(history.after, moment))
+                ask(f"since {number} {bank}", partial(history.listed, moment, moves=True))
+        ask("desk", lambda: (store.desk, store.owner))
         ask("faults", lambda: faults(store))
         ask("compacting", lambda: compacting(store, datetime.fromtimestamp(1_900_003_000, UTC)))
         ask("a set", lambda: _set(store))
@@ -634,6 +653,18 @@ def _set(store: Store) -> tuple[int, Bank]:
 
 OF_BANKS = ("present 1", "present 2", "a set")
 """What is proved by a digest each time that it is asked for."""
+LISTED = ("listed 1", "listed 2")
+PASTS = tuple(f"{what} {bank}" for what in ("past of G1", "pasts of G2") for bank in (1, 2))
+OF_LINES = (*LISTED, *PASTS, *(f"since {n} {bank}" for n in range(3) for bank in (1, 2)))
+BY_CELLS = (*PASTS, "names 1", "names 2", "compacting", "players")
+"""What begins with the cells that are found: one that is not found is only told by the check."""
+DESKS = [(1, 1), (2, 1)]
+"""What has been on it, and whose the banks are: nothing tells an earlier desk from the last."""
+
+
+def tails(lines: list[Any]) -> list[list[Any]]:
+    """A listing without its newest lines, however many."""
+    return [lines[missing:] for missing in range(len(lines) + 1)]
 
 
 def test_no_damaged_page_gives_a_wrong_bank(
@@ -641,7 +672,9 @@ def test_no_damaged_page_gives_a_wrong_bank(
 ) -> None:
     """Every page, in every way: a bank is as it was, or the damage is told, in one sentence.
 
-    What has no digest of its own (times, causes, who is on the desk) may be read otherwise.
+    No line of a listing is ever otherwise: its number, its time, what made it and what it
+    changed. Lines may be missing where a page is what it was earlier, or rows are not found on
+    it, and what hangs on the last of them; then the check tells of it. An earlier desk is one.
     """
     path = quick
     truth = answers(path)
@@ -660,13 +693,21 @@ def test_no_damaged_page_gives_a_wrong_bank(
         assert not wrong & {*OF_BANKS}, (damage.how, damage.pages, wrong)
         noticed = StoreError in found.values() or bool(found.get("faults"))
         seen[f"{damage.how}: {'noticed' if noticed else 'no harm'}"] += 1
-        otherwise.update(what.rstrip(" 12") for what in wrong - {"faults"})
-        if wrong - {"faults"} and damage.how == "a bit flipped":
-            seen["bits of which nothing is proved"] += 1
+        for what in wrong - {"faults"}:
+            if what in OF_LINES:
+                whole = truth[f"listed {what[-1]}" if what.startswith("since") else what]
+                assert all(line in whole for line in found[what]), (damage.how, what)
+                assert what not in LISTED or found[what] in tails(whole)
+            if what == "desk":
+                assert found[what] in DESKS
+            else:
+                assert found["faults"], (damage.how, damage.pages, what)
+            assert damage.how != "a bit flipped" or what in BY_CELLS
+            otherwise[f"{damage.how}: {what.rstrip(' 12')}"] += 1
     with capsys.disabled():
         counts = "; ".join(f"{what} {count}" for what, count in sorted(seen.items()))
         print(f"\n{sum(seen.values())} damaged pages, no bank wrong: {counts}")
-        print(f"answers that no digest proves, given otherwise: {dict(otherwise)}")
+        print(f"without what is missing: {dict(sorted(otherwise.items()))}")
 
 
 @contextmanager
@@ -698,11 +739,10 @@ KINDS = {
     "much": "zeroblob(100000)",
 }
 COLUMNS = [
-    *(("bank", column) for column in ("id", "entry")),
+    *(("bank", column) for column in ("id", "proof")),
     *(("cell", column) for column in ("bank", "kind", "a", "b", "change", "value")),
-    *(("entry", column) for column in ("id", "bank", "at", "cause", "by", "digest")),
-    *(("change", column) for column in ("id", "entry", "cell", "previous", "value", "seal")),
-    *(("desk", column) for column in ("bank", "owner")),
+    *(("change", column) for column in (*HISTORY.split(", "), "value", "proof")),
+    *(("desk", column) for column in ("bank", "owner", "proof")),
 ]
 
 
@@ -719,15 +759,32 @@ def told_of_something(path: Path) -> bool:
     return StoreError in found.values() or bool(found.get("faults"))
 
 
+def rows_of(path: Path, table: str) -> list[Any]:
+    connection = sqlite3.connect(path)
+    connection.text_factory = bytes
+    try:
+        return connection.execute(f"SELECT * FROM {table} ORDER BY id").fetchall()
+    finally:
+        connection.close()
+
+
 @pytest.mark.parametrize(("table", "column"), COLUMNS)
-def test_wrong_kinds_in_every_column(quick: Path, kept: Kept, table: str, column: str) -> None:
+@pytest.mark.parametrize("proving", [False, True])
+def test_wrong_kinds_in_every_column(
+    quick: Path, kept: Kept, table: str, column: str, proving: bool
+) -> None:
+    """What has a proof is told of at once; where that is right too, it is read with care."""
     path = quick
     for turn, value in enumerate(KINDS.values()):
         where = "1" if turn % 2 else f"id = (SELECT max(id) FROM {table})"
         path.write_bytes(kept.file)
+        before = rows_of(path, table)
         with suppress(sqlite3.IntegrityError):
             changed(path, f"UPDATE OR IGNORE {table} SET {column} = {value} WHERE {where}")
-        told_of_something(path)
+        unsound = rows_of(path, table) != before
+        if proving:
+            with_proofs(path)
+        assert told_of_something(path) or not unsound or table == "cell" or proving
 
 
 @pytest.mark.parametrize(
@@ -738,16 +795,18 @@ def test_wrong_kinds_in_every_column(quick: Path, kept: Kept, table: str, column
         "UPDATE change SET previous = (SELECT max(id) FROM change AS o WHERE o.cell = change.cell)",
         "UPDATE cell SET change = 999999",
         "DELETE FROM change WHERE id % 5 = 0",
-        "DELETE FROM entry WHERE id % 5 = 0",
+        "DELETE FROM change WHERE id % 5 = 0 AND bank IS NOT NULL",
         "DELETE FROM cell WHERE id % 5 = 0",
         "DELETE FROM bank",
-        "UPDATE bank SET entry = 1",
+        "UPDATE bank SET proof = 1",
+        "UPDATE change SET entry = 1",
+        "UPDATE change SET bank = 3 - bank",
         "UPDATE desk SET bank = 99, owner = 98",
-        "UPDATE entry SET at = 9223372036854775807",
-        "UPDATE entry SET at = -9223372036854775808",
-        "UPDATE entry SET digest = zeroblob(8)",
-        "UPDATE entry SET digest = zeroblob(1000000)",
-        "UPDATE entry SET id = id + 9000000000000000000",
+        "UPDATE change SET at = 9223372036854775807 WHERE bank NOTNULL",
+        "UPDATE change SET at = -9223372036854775808 WHERE bank NOTNULL",
+        "UPDATE change SET digest = zeroblob(8) WHERE bank NOTNULL",
+        "UPDATE change SET digest = zeroblob(1000000) WHERE bank NOTNULL",
+        "UPDATE change SET id = id + 9000000000000000000 WHERE bank NOTNULL",
         "UPDATE cell SET a = 'x' || a WHERE kind = 22",
         "UPDATE cell SET kind = 99 WHERE kind = 1",
     ],
@@ -758,6 +817,122 @@ def test_rows_that_do_not_belong_together(quick: Path, statement: str) -> None:
     assert told_of_something(path)
 
 
+PLAUSIBLE = {
+    "id": "id + 1000",
+    "entry": "entry - 1",
+    "cell": "cell + 1",
+    "previous": "coalesce(previous, 0) + 1",
+    "seal": "seal + 1",
+    "bank": "coalesce(3 - bank, 1)",
+    "at": "coalesce(at, 0) + 60000",
+    "cause": "'undo'",
+    "by": "'G2'",
+    "digest": "zeroblob(8)",
+    "proof": "proof + 1",
+}
+
+
+@pytest.mark.parametrize("change", [37, 29], ids=["first", "another"])
+@pytest.mark.parametrize("column", PLAUSIBLE)
+def test_every_word_of_the_history_is_proved(path: Path, column: str, change: int) -> None:
+    """Though what stands there could well be: of the first change of an entry, or another."""
+    changed(path, f"UPDATE change SET {column} = {PLAUSIBLE[column]} WHERE id = {change}")
+    sentence = r"(change \d+|what it holds) (does not agree with its check|is missing)"
+    with Store(path, writing=False) as store:
+        for bank, line in zip((1, 2), faults(store), strict=True):
+            assert re.fullmatch(rf"bank {bank}: {sentence}", line)
+            with pytest.raises(StoreError) as caught:
+                History(store, bank).listed(moves=True)
+            assert re.fullmatch(DAMAGED + sentence, told(path, caught.value))
+
+
+def test_a_time_that_was_changed_leads_nowhere_else(path: Path) -> None:
+    """To look back to a time is to go by all that were written down before it."""
+    moment = datetime.fromtimestamp(1_900_000_000 + 60 * 20, UTC)
+    with Store(path, writing=False) as store:
+        after = History(store, 1).after(moment)
+        assert store.load(1, after) != store.load(1)
+    following = f"(SELECT min(id) FROM change WHERE bank = 1 AND id > {after})"
+    changed(path, f"UPDATE change SET at = 0 WHERE id = {following}")
+    with Store(path, writing=False) as store, pytest.raises(StoreError) as caught:
+        History(store, 1).after(moment)
+    assert "does not agree with its check" in told(path, caught.value)
+
+
+def test_a_bank_that_was_changed_gives_no_earlier_state(path: Path) -> None:
+    changed(path, "UPDATE change SET bank = 2 WHERE id = 37")
+    with Store(path, writing=False) as store, pytest.raises(StoreError) as caught:
+        store.load(1, 37)
+    assert told(path, caught.value) == f"{DAMAGED}change 37 does not agree with its check"
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE cell SET bank = 9 WHERE id = (SELECT cell FROM change WHERE id = 53)",
+        "DELETE FROM cell WHERE id = (SELECT cell FROM change WHERE id = 53)",
+        "DELETE FROM change WHERE id = 20",
+        "DELETE FROM change WHERE id = 53",
+        "UPDATE change SET value = x'c40107' WHERE id = 53",
+    ],
+)
+def test_nothing_that_an_entry_changed_is_left_out(path: Path, statement: str) -> None:
+    """No entry is listed without something that it changed, nor as if another had not been."""
+    changed(path, statement)
+    with Store(path, writing=False) as store:
+        assert faults(store)
+        with pytest.raises(StoreError) as caught:
+            History(store, 2).listed(moves=True)
+    assert "does not agree with its check" in told(path, caught.value)
+
+
+def test_a_change_is_not_listed_without_the_one_before(path: Path) -> None:
+    """What was there before is known only from that."""
+    with Store(path, writing=False) as store:
+        assert History(store, 2).entry(54).changes[0].before is not None
+    changed(path, "UPDATE change SET value = x'c40107' WHERE id = 53")
+    with Store(path, writing=False) as store, pytest.raises(StoreError) as caught:
+        History(store, 2).entry(54)
+    assert told(path, caught.value) == f"{DAMAGED}change 53 does not agree with its check"
+
+
+DESK = "which bank is on the desk does not agree with its check"
+BANKS = "the list of its banks does not agree with its check"
+
+
+@pytest.mark.parametrize(
+    ("statement", "sentence"),
+    [
+        ("UPDATE desk SET bank = 2", DESK),
+        ("UPDATE desk SET owner = 2", DESK),
+        ("UPDATE desk SET bank = NULL", DESK),
+        ("UPDATE desk SET proof = 1", DESK),
+        ("UPDATE bank SET id = 7 WHERE id = 2", BANKS),
+        ("UPDATE bank SET proof = 1 WHERE id = 2", BANKS),
+    ],
+)
+def test_the_desk_and_the_list_of_banks_are_proved(
+    path: Path, statement: str, sentence: str
+) -> None:
+    changed(path, statement)
+    with Store(path) as store:
+        assert faults(store) == [sentence]
+        asked: dict[str, Callable[[], object]] = {
+            DESK: lambda: (store.desk, store.owner),
+            BANKS: store.players,
+        }
+        for ask in (asked[sentence], partial(store.switch_on, CONSOLE)):
+            with pytest.raises(StoreError) as caught:
+                ask()
+            assert told(path, caught.value) == DAMAGED + sentence
+
+
+def test_a_bank_that_is_not_in_the_list_is_found(path: Path) -> None:
+    changed(path, "DELETE FROM bank WHERE id = 2")
+    with Store(path, writing=False) as store:
+        assert faults(store) == ["bank 2 is not in its list of banks"]
+
+
 def test_the_past_of_a_place_is_not_that_of_another(quick: Path) -> None:
     path = quick
     assert answers(path)["past of G1 1"] is not StoreError
@@ -766,10 +941,10 @@ def test_the_past_of_a_place_is_not_that_of_another(quick: Path) -> None:
 
 
 def sealed(path: Path, cells: dict[Key, bytes]) -> None:
-    """Put cells into bank 1, with the seals and the digest that they should have."""
+    """Put cells into bank 1, with the seals, the digest and the proofs that they should have."""
     connection = sqlite3.connect(path, isolation_level=None)
     try:
-        (last,) = connection.execute("SELECT entry FROM bank WHERE id = 1").fetchone()
+        (last,) = connection.execute("SELECT max(id) FROM change WHERE bank = 1").fetchone()
         for key, value in cells.items():
             find = "SELECT id, change FROM cell WHERE bank = 1 AND kind = ? AND a = ? AND b = ?"
             there = connection.execute(find, tuple(key)).fetchone()
@@ -780,7 +955,8 @@ def sealed(path: Path, cells: dict[Key, bytes]) -> None:
                 )
                 (cell,) = connection.execute("SELECT last_insert_rowid()").fetchone()
                 connection.execute(
-                    "INSERT INTO change VALUES (?, ?, ?, NULL, NULL, 0)", (change, last, cell)
+                    "INSERT INTO change (id, entry, cell, seal, proof) VALUES (?, ?, ?, 0, 0)",
+                    (change, last, cell),
                 )
                 there = cell, change
             connection.execute("UPDATE cell SET value = ? WHERE id = ?", (value, there[0]))
@@ -793,10 +969,11 @@ def sealed(path: Path, cells: dict[Key, bytes]) -> None:
         )
         total = sum(seal(Key(kind, a, b), value) for kind, a, b, value in now) % 2**64
         connection.execute(
-            "UPDATE entry SET digest = ? WHERE id = ?", (total.to_bytes(8, "big"), last)
+            "UPDATE change SET digest = ? WHERE id = ?", (total.to_bytes(8, "big"), last)
         )
     finally:
         connection.close()
+    with_proofs(path)
 
 
 def packed(value: object) -> bytes:
@@ -850,7 +1027,10 @@ HOSTILE: dict[str, dict[Key, bytes]] = {
 
 @pytest.mark.parametrize("sort", HOSTILE)
 def test_a_store_made_with_care(quick: Path, sort: str) -> None:
-    """Every seal and digest is right, what is sealed is not: no bank comes of it, nor a crash."""
+    """Every seal, digest and proof is right, what is sealed is not: no bank comes of it.
+
+    Nor does anything crash.
+    """
     path = quick
     truth = answers(path)
     sealed(path, HOSTILE[sort])

@@ -6,14 +6,17 @@ It knows SQLite, msgpack and BLAKE2b, and nothing of `banks` but to have a store
 import hashlib
 import re
 import sqlite3
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import msgpack
+import pytest
 
 from banks import History, Store, create_store
 from banks.cells import Kind
 from banks.editing import lock_bank, lock_level, make_sequence, name_level
+from banks.history import compact, compacting
 from combination.memory import Combination, Slot, fresh_bank
 from combination.model import Kind as PistonKind
 from combination.reading import read_console
@@ -72,7 +75,7 @@ def was(db: sqlite3.Connection, bank: int, entry: int) -> Cells:
     }
     later = db.execute(
         "SELECT kind, a, b, previous FROM change JOIN cell ON cell.id = cell "
-        "WHERE bank = ? AND entry > ? ORDER BY change.id DESC",
+        "WHERE cell.bank = ? AND entry > ? ORDER BY change.id DESC",
         (bank, entry),
     ).fetchall()
     for kind, a, b, previous in later:
@@ -85,7 +88,9 @@ def test_a_reader_made_from_the_page_finds_every_moment_sound(tmp_path: Path) ->
     path = written(tmp_path)
     db = sqlite3.connect(path)
     seen = set()
-    for number, bank, digest in db.execute("SELECT id, bank, digest FROM entry").fetchall():
+    entries = db.execute("SELECT id, bank, digest FROM change WHERE bank IS NOT NULL").fetchall()
+    assert len(entries) >= 4
+    for number, bank, digest in entries:
         cells = was(db, bank, number)
         total = sum(seal(*key, value) for key, value in cells.items()) % 2**64
         assert total.to_bytes(8, "big") == digest
@@ -98,13 +103,61 @@ def test_a_reader_made_from_the_page_finds_every_moment_sound(tmp_path: Path) ->
     db.close()
 
 
+def proof(*values: object) -> int:
+    found = hashlib.blake2b(msgpack.packb(values), digest_size=8).digest()
+    return int.from_bytes(found[-4:], "big")
+
+
+PROVED = {
+    "change": "id, entry, cell, previous, seal, bank, at, cause, by, digest",
+    "desk": "bank, owner",
+    "bank": "id",
+}
+
+
+@pytest.mark.parametrize("compacted", [False, True])
+def test_a_reader_made_from_the_page_finds_every_row_proved(
+    tmp_path: Path, compacted: bool
+) -> None:
+    path = written(tmp_path)
+    if compacted:
+        with Store(path) as store:
+            compact(store, compacting(store, datetime.now(UTC)))
+    db = sqlite3.connect(path)
+    for table, columns in PROVED.items():
+        rows = db.execute(f"SELECT {columns}, proof FROM {table}").fetchall()
+        assert rows
+        for *values, found in rows:
+            assert found == proof(*values), (table, values)
+    db.close()
+
+
+def test_what_there_is_to_know_of_an_entry_stands_on_its_first_change(tmp_path: Path) -> None:
+    db = sqlite3.connect(written(tmp_path))
+    first = set()
+    for number, entry, bank, *rest in db.execute(
+        "SELECT change.id, entry, change.bank, at, cause, digest, by, cell.bank "
+        "FROM change JOIN cell ON cell.id = cell ORDER BY change.id"
+    ):
+        if number == entry:
+            first.add(entry)
+            assert None not in (bank, *rest[:3])
+            assert bank == rest[-1]
+        else:
+            assert entry in first
+            assert [bank, *rest[:-1]] == [None] * 5
+    db.close()
+
+
 def test_a_reader_made_from_the_page_reads_the_same_bank(tmp_path: Path) -> None:
     path = written(tmp_path)
     db = sqlite3.connect(path)
     assert db.execute("PRAGMA application_id").fetchone() == (0x53775374,)
     assert db.execute("PRAGMA user_version").fetchone() == (1,)
-    (last,) = db.execute("SELECT entry FROM bank WHERE id = 1").fetchone()
-    (first,) = db.execute("SELECT min(id) FROM entry WHERE bank = 1").fetchone()
+    (last,) = db.execute(
+        "SELECT entry FROM change WHERE id = (SELECT max(change) FROM cell WHERE bank = 1)"
+    ).fetchone()
+    (first,) = db.execute("SELECT min(id) FROM change WHERE bank = 1").fetchone()
     with Store(path, writing=False) as store:
         history = [making.entry.number for making in History(store, 1).listed(moves=True)]
         assert history[0] == last

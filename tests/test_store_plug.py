@@ -54,7 +54,7 @@ BRIEF = 2
 """How many of a bank's changes are looked at where not all are."""
 NOTHING = Known()
 MIXED = 2
-THINGS = 9
+THINGS = 13
 """How many things are done in each of the evenings whose power is cut."""
 
 

@@ -11,8 +11,9 @@ from attrs import asdict
 
 from banks.cells import Key, Kind, Names, value_of
 from banks.history import TAKEN_BACK, Making
-from banks.ledger import COMPACTED, LEFT_OFF, Changed, Entry
+from banks.ledger import LEFT_OFF, Changed, Entry
 from banks.store import BROUGHT_BACK, CONSOLE, GUEST, MADE, REMOVED
+from banks.tables import COMPACTED
 from cli.bank.printing import steps_data
 from cli.bank.words import Words, moment, printable
 from cli.naming import plural
