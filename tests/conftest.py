@@ -1,14 +1,36 @@
 """What tests of the command line begin with: a place, a time of day, and files to work on."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from combination.model import Console
 from combination.reading import read_console
+from tests.figures import NAME, Figures
 from tests.quay import QUAY, played, save
+
+
+@pytest.fixture
+def figures(record_property: Callable[[str, object], None]) -> Figures:
+    """Says a line at the end of the run: what was counted or measured."""
+    return lambda line: record_property(NAME, line)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print what tests counted and measured."""
+    reports = [*terminalreporter.getreports("passed"), *terminalreporter.getreports("failed")]
+    lines = [
+        (report.nodeid, line)
+        for report in reports
+        for name, line in report.user_properties
+        if name == NAME
+    ]
+    if lines:
+        terminalreporter.section("figures")
+        for _, line in sorted(lines):
+            terminalreporter.write_line(line)
 
 
 @pytest.fixture

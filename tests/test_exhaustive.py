@@ -33,6 +33,7 @@ from combination.model import (
 )
 from combination.ranges import Ranges
 from combination.registration import Roster
+from tests.figures import Figures
 
 Ids = frozenset[str]
 Graph = dict[Hashable, dict[str, Hashable]]
@@ -339,7 +340,7 @@ def cancelled(explorer: Explorer, state: State) -> Hashable:
     ],
 )
 def test_every_reachable_state(
-    action: Action, while_governed: WhileGoverned, capsys: pytest.CaptureFixture[str]
+    action: Action, while_governed: WhileGoverned, figures: Figures
 ) -> None:
     explorer = Explorer(small(action, while_governed))
     up, armed = [], []
@@ -363,5 +364,4 @@ def test_every_reachable_state(
     on_the_rail = len(TABS) if action is Action.BLIND else len(explorer.roster)
     assert len(rails) == 2**on_the_rail
     assert len(remembered) == 2 ** len(explorer.affects["gt1"])
-    with capsys.disabled():
-        print(f"\n{action} ({while_governed}): {len(explorer.graph)} states", end="")
+    figures(f"{action} ({while_governed}): {len(explorer.graph)} states")

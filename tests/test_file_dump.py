@@ -56,6 +56,7 @@ from banks.limits import BYTES_IN_FILE
 from combination.cable import BYTE
 from tests import plain_dump
 from tests.bank_strategies import banks
+from tests.figures import Figures
 from tests.plain_dump import PlainReceiver, PlainSender
 
 EXAMPLES = os.environ.get("STOPWRIGHT_EXAMPLES")
@@ -1170,7 +1171,7 @@ MODERATE = Faults(
 
 
 def test_with_moderate_faults_and_a_handshake_it_is_nearly_always_whole(
-    capsys: pytest.CaptureFixture[str],
+    figures: Figures,
 ) -> None:
     """Seven messages in a hundred are lost or damaged, both ways; what fails says why.
 
@@ -1189,8 +1190,7 @@ def test_with_moderate_faults_and_a_handshake_it_is_nearly_always_whole(
         check_sender(sender, data)
         check_receiver(receiver, data)
         whole += receiver.end == Received("Ruth", data) and isinstance(sender.end, Finished)
-    with capsys.disabled():
-        print(f"\nwhole at both ends: {whole} of {runs}", end="")
+    figures(f"whole at both ends: {whole} of {runs}")
     assert whole >= 0.9 * runs
 
 

@@ -39,6 +39,7 @@ from tests.damaged import (
     kept_for_a_while,
     smaller_pages,
 )
+from tests.figures import Figures
 
 NO_PROOF = "nothing proves that no more is missing"
 NOT_KNOWN = "a change is lost, and it is not known of what"
@@ -232,9 +233,7 @@ def lasts_by_sqlite(path: Path) -> list[tuple[int, int]]:
         connection.close()
 
 
-def test_one_damaged_page_costs_nothing(
-    path: Path, kept: Kept, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_one_damaged_page_costs_nothing(path: Path, kept: Kept, figures: Figures) -> None:
     """Whatever happened to it: both copies of a value are never on one page.
 
     Nothing proves a value any more only if the row of its last change is gone, and with it that
@@ -265,10 +264,9 @@ def test_one_damaged_page_costs_nothing(
         lost = [line for line in found.lost if not line.endswith((NO_PROOF, NO_OWNER))]
         assert len(lost) <= bool(found.unproved), damage.pages
         assert all(NOT_KNOWN in line for line in lost)
-    with capsys.disabled():
-        counts = "; ".join(f"{what} {count}" for what, count in sorted(seen.items()))
-        print(f"\n{sum(seen.values())} damaged pages, every bank back as it was: {counts}")
-        print(f"{unproved} times nothing proves some values any more")
+    counts = "; ".join(f"{what} {count}" for what, count in sorted(seen.items()))
+    figures(f"{sum(seen.values())} damaged pages, every bank back as it was: {counts}")
+    figures(f"{unproved} times nothing proves some values any more")
     assert seen.total() > 500
     assert 0 < unproved <= 3
 
@@ -310,7 +308,7 @@ def words_of(bank: Bank) -> dict[str, Any]:
 
 
 def test_many_damaged_pages_leave_nothing_wrong_that_is_not_named(
-    path: Path, kept: Kept, capsys: pytest.CaptureFixture[str]
+    path: Path, kept: Kept, figures: Figures
 ) -> None:
     random = Random(2)
     truth = {number: words_of(bank) for number, bank in mend(path).banks.items()}
@@ -345,9 +343,8 @@ def test_many_damaged_pages_leave_nothing_wrong_that_is_not_named(
                 else:
                     assert f"bank {bank.name!r}: {NO_PROOF}" in said, (words, said)
                     seen["not known to have been there, or called otherwise"] += 1
-    with capsys.disabled():
-        counts = ", ".join(f"{count} {what}" for what, count in seen.most_common())
-        print(f"\na fifth of the pages damaged, 250 times: {counts}")
+    counts = ", ".join(f"{count} {what}" for what, count in seen.most_common())
+    figures(f"a fifth of the pages damaged, 250 times: {counts}")
     assert seen["as it was"] > 0.7 * seen.total()
 
 

@@ -39,6 +39,7 @@ from banks.tables import COLUMNS as HISTORY
 from combination.effects import Effect, KeptAfterAll, Stored
 from combination.memory import Bank, Slot, fresh_bank
 from tests.damaged import CONSOLE, Desk, Kept, changed, damages, kept_for_a_while, with_proofs
+from tests.figures import Figures
 
 DAMAGED = "it is damaged: "
 ROOT = os.geteuid() == 0
@@ -667,9 +668,7 @@ def tails(lines: list[Any]) -> list[list[Any]]:
     return [lines[missing:] for missing in range(len(lines) + 1)]
 
 
-def test_no_damaged_page_gives_a_wrong_bank(
-    quick: Path, kept: Kept, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_no_damaged_page_gives_a_wrong_bank(quick: Path, kept: Kept, figures: Figures) -> None:
     """Every page, in every way: a bank is as it was, or the damage is told, in one sentence.
 
     No line of a listing is ever otherwise: its number, its time, what made it and what it
@@ -704,10 +703,9 @@ def test_no_damaged_page_gives_a_wrong_bank(
                 assert found["faults"], (damage.how, damage.pages, what)
             assert damage.how != "a bit flipped" or what in BY_CELLS
             otherwise[f"{damage.how}: {what.rstrip(' 12')}"] += 1
-    with capsys.disabled():
-        counts = "; ".join(f"{what} {count}" for what, count in sorted(seen.items()))
-        print(f"\n{sum(seen.values())} damaged pages, no bank wrong: {counts}")
-        print(f"without what is missing: {dict(sorted(otherwise.items()))}")
+    counts = "; ".join(f"{what} {count}" for what, count in sorted(seen.items()))
+    figures(f"{sum(seen.values())} damaged pages, no bank wrong: {counts}")
+    figures(f"without what is missing: {dict(sorted(otherwise.items()))}")
 
 
 @contextmanager

@@ -29,6 +29,7 @@ from banks.database import StoreError
 from banks.history import faults
 from banks.store import Store
 from tests.disk_record import Call, Cut, Disk, cuts, recorded
+from tests.figures import Figures
 from tests.plugged import (
     BURNT,
     Known,
@@ -183,9 +184,7 @@ def power_cuts(strace: str, folder: Path, seed: int) -> tuple[Counter[str], list
     return counted, wrong
 
 
-def test_the_power_is_cut_at_every_call(
-    strace: str, memory: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_power_is_cut_at_every_call(strace: str, memory: Path, figures: Figures) -> None:
     counted: Counter[str] = Counter()
     with ProcessPoolExecutor(2, get_context("fork")) as pool:
         runs = [pool.submit(power_cuts, strace, memory / str(seed), seed) for seed in (1, 2)]
@@ -194,27 +193,24 @@ def test_the_power_is_cut_at_every_call(
             assert not wrong, f"{len(wrong)} wrong: {wrong[0]}"
             counted += sorts
     evenings = counted.pop("evenings")
-    with capsys.disabled():
-        hows = ", ".join(f"{how} {number}" for how, number in counted.items())
-        print(f"\n{counted.total()} power cuts in {evenings} evenings ({hows})", end="")
+    hows = ", ".join(f"{how} {number}" for how, number in counted.items())
+    figures(f"{counted.total()} power cuts in {evenings} evenings ({hows})")
     assert counted.total() >= 2_000
     assert min(counted.values()) >= 100
 
 
 def test_a_store_that_does_not_flush_is_found_out(
-    strace: str, memory: Path, capsys: pytest.CaptureFixture[str]
+    strace: str, memory: Path, figures: Figures
 ) -> None:
     """Sets are lost, and more: nothing is in order."""
     evening = Evening.recorded(strace, memory, 3, 3, "OFF")
     found = [wrong_with(path, evening.known[cut.notes], BRIEF) for cut, path in evening.cuts()]
     damaged = sum("it is damaged" in (text or "") for text in found)
     lost = sum("it holds" in (text or "") for text in found)
-    with capsys.disabled():
-        print(
-            f"\nwithout a flush, of {len(found)} stores {damaged} are damaged and {lost} have "
-            "lost something",
-            end="",
-        )
+    figures(
+        f"without a flush, of {len(found)} stores {damaged} are damaged and {lost} have "
+        "lost something"
+    )
     assert min(damaged, lost) >= 100
 
 
@@ -291,9 +287,7 @@ def killed_at(strace: str, call: str, times: int, before: int, folder: Path, *pl
     return done.stdout.split().count(str(-SIGKILL))
 
 
-def test_killed_at_every_call(
-    strace: str, memory: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_killed_at_every_call(strace: str, memory: Path, figures: Figures) -> None:
     """Each kind of call in turn, as strace counts them apart. The system keeps what was written."""
     play = 4, 1
     once = memory / "once"
@@ -313,14 +307,13 @@ def test_killed_at_every_call(
         for place in sorted((memory / call).iterdir()):
             known = known_from(NOTHING, told_in(place / "told"))[-1]
             assert wrong_with(place / STORE, known) is None, place
-    with capsys.disabled():
-        kinds = ", ".join(f"{call} {number}" for call, number in killed.items())
-        print(f"\n{killed.total()} processes killed at a call ({kinds})", end="")
+    kinds = ", ".join(f"{call} {number}" for call, number in killed.items())
+    figures(f"{killed.total()} processes killed at a call ({kinds})")
     assert killed == Counter({call: made[call] for call in BURNT})
     assert killed.total() >= 200
 
 
-def test_killed_at_any_moment(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_killed_at_any_moment(tmp_path: Path, figures: Figures) -> None:
     """One store lives through it all. Every other time another program has it open meanwhile."""
     random, store, context = Random(5), tmp_path / STORE, get_context("fork")
     told = tmp_path / "told"
@@ -346,6 +339,5 @@ def test_killed_at_any_moment(tmp_path: Path, capsys: pytest.CaptureFixture[str]
             assert wrong_with(store, allowed) is None, number
         with Store(store) as opened:
             known = found_in(opened)
-    with capsys.disabled():
-        print(f"\n{kills} processes killed at any moment, {sets} changes acknowledged", end="")
+    figures(f"{kills} processes killed at any moment, {sets} changes acknowledged")
     assert sets >= 5 * kills

@@ -25,6 +25,7 @@ from banks.store import Store, create_store
 from combination.effects import Cause, KeepAsked
 from combination.events import ChangeKept, ChangeNotKept
 from combination.memory import Change, Combination, Slot, fresh_bank
+from tests.figures import Figures
 from tests.plugged import CONSOLE, folder_in_memory, past_of
 
 FORK = get_context("fork")
@@ -101,7 +102,7 @@ PAIRS: tuple[tuple[Program, Program], ...] = (
 )
 
 
-def test_ten_thousand_sets(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_ten_thousand_sets(path: Path, figures: Figures) -> None:
     acknowledged: dict[tuple[str, str], list[str]] = {}
     longest = 0.0
     for pair in PAIRS:
@@ -126,12 +127,10 @@ def test_ten_thousand_sets(path: Path, capsys: pytest.CaptureFixture[str]) -> No
         assert faults(store) == []
     total = sum(map(len, acknowledged.values()))
     changed = sum(("a" in controls(one)) != ("a" in controls(two)) for one, two in pairwise(turns))
-    with capsys.disabled():
-        print(
-            f"\n{total} sets by two programs, who changed turns {changed} times in "
-            f"{len(turns)}; the longest wait {longest:.2f} s",
-            end="",
-        )
+    figures(
+        f"{total} sets by two programs, who changed turns {changed} times in "
+        f"{len(turns)}; the longest wait {longest:.2f} s"
+    )
     assert total == 10_000
     assert changed >= 10
     assert longest < PATIENCE
