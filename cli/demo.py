@@ -22,13 +22,13 @@ from banks import (
     write_bank_file,
 )
 from cli.output import answer_no, say
-from combination.action import Reason
 from combination.contacts import Role, contacts_of
 from combination.effects import Effect, KeepAsked, OutputsOff, OutputsOn, Refused, Stored
 from combination.instrument import Instrument
 from combination.memory import Bank, Slot, fresh_bank, seat
 from combination.midi import Edge
 from combination.model import Console
+from combination.moment import Reason
 from combination.reading import read_console
 
 FIRST_TABS = ("gt-tibia-8", "gt-vox-8", "gt-flute-4", "so-gt", "so-oboe-8", "trem-main")

@@ -26,8 +26,10 @@ def refuse_unreadable(path: Path, error: OSError) -> NoReturn:
     refuse(f"{shown(path)} cannot be read: {(error.strerror or str(error)).lower()}")
 
 
-def read_text(path: Path, what: str) -> str:
+def read_text(path: Path, what: str, largest: int = LARGEST_TEXT) -> str:
     """The text of a file; ``what`` says what it should be: "console file".
+
+    It has ``largest`` bytes at most.
 
     Refuses, as the command line does, a file that is not there, is not text or is too long.
     """
@@ -37,13 +39,13 @@ def read_text(path: Path, what: str) -> str:
         if not path.is_file():
             refuse(f"{shown(path)} is not a file")
         with path.open("rb") as file:
-            data = file.read(LARGEST_TEXT + 1)
+            data = file.read(largest + 1)
     except OSError as error:
         refuse_unreadable(path, error)
     except ValueError:
         refuse(f"{str(path)!r} is not the name of a file")
-    if len(data) > LARGEST_TEXT:
-        refuse(f"{shown(path)} is no {what}: it is longer than {LARGEST_TEXT // 1024 // 1024} MiB")
+    if len(data) > largest:
+        refuse(f"{shown(path)} is no {what}: it is longer than {largest // 1024 // 1024} MiB")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

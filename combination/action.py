@@ -75,6 +75,7 @@ from combination.model import (
     Unset,
     WhileGoverned,
 )
+from combination.moment import Moment, Reason
 from combination.pedals import crescendo_stages
 from combination.ranges import Ranges
 from combination.registration import Registration, Roster
@@ -111,16 +112,6 @@ class _Pulse:
             t for t, done in ((self.end, self.rested), (self.deadline, self.judged)) if not done
         ]
         return min(left, default=None)
-
-
-class Reason(NamedTuple):
-    """Why a control sounds: ``hand``, ``piston``, ``crescendo``, ``full organ``, ``momentary``.
-
-    ``by`` is the piston's id, or the crescendo's stage; empty for the hand.
-    """
-
-    cause: str
-    by: str = ""
 
 
 class CombinationAction:
@@ -545,6 +536,15 @@ class CombinationAction:
                 self._judge(pulse)
         self._pulses = [p for p in self._pulses if not (p.rested and p.judged) and p.tabs]
 
+    @property
+    def driven(self) -> tuple[Registration, Registration]:
+        """The tabs whose on coils have current at present, and those whose off coils have."""
+        on = off = 0
+        for pulse in self._pulses:
+            if pulse.fired and not pulse.rested:
+                on, off = on | pulse.tabs & pulse.on, off | pulse.tabs & ~pulse.on
+        return self._set_of(on), self._set_of(off)
+
     def _rest(self, pulse: _Pulse, tabs: int) -> None:
         tabs &= pulse.tabs
         if tabs:
@@ -787,25 +787,30 @@ class CombinationAction:
         Raises:
             KeyError: if the console has no such control.
         """
-        bit = self._roster.bit(control)
-        if not self.sounding & bit:
-            return ()
-        reasons = [
-            Reason("momentary", p) for p in self.momentary if self._pistons[p].control == control
-        ]
-        if self._silenced & bit:
-            return tuple(reasons)
-        if self.base & bit:
-            gripping = next((p for p, mask in self._gripped.items() if mask & bit), None)
-            by_hand = self.rail & bit and (self._adds or not self.governed & bit)
-            if by_hand and (self._blind or gripping is None):
-                reasons.append(Reason("hand"))
-            if gripping is not None and (not self._blind or self.held & bit):
-                reasons.append(Reason("piston", gripping))
-        if self.stage and self._list(Slot(stage=self.stage)) & bit:
-            reasons.append(Reason("crescendo", str(self.stage)))
-        reasons += [Reason("full organ", p) for p in self.full_organs if self._list(Slot(p)) & bit]
-        return tuple(reasons)
+        return self.moment().why(self._roster.bit(control))
+
+    def moment(self) -> Moment:
+        """What is on and sounds at present, and why: a value that stays as it is."""
+        gripped = tuple(self._gripped.items())
+        by_hand = self.rail if self._adds else self.rail & ~self.governed
+        if not self._blind:
+            for _, mask in gripped:
+                by_hand &= ~mask
+        lists = [(Reason("crescendo", str(self.stage)), Slot(stage=self.stage))] * (self.stage > 0)
+        lists += [(Reason("full organ", piston), Slot(piston)) for piston in self.full_organs]
+        base = self.base
+        return Moment(
+            self.rail,
+            base,
+            self.sounding,
+            self._silenced,
+            by_hand,
+            self.held if self._blind else self._roster.everything,
+            gripped,
+            tuple((reason, self._list(slot)) for reason, slot in lists),
+            tuple((p, self._roster.bit(self._pistons[p].control or "")) for p in self.momentary),
+            self._lit(base),
+        )
 
     def _advance(self, at: float) -> None:
         """Do what falls due until ``at``, each at its own time."""

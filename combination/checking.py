@@ -57,6 +57,7 @@ from combination.model import (
 )
 from combination.pipes import draws_of, first_note, reach_of, reached_by
 from combination.pitch import format_pitch
+from combination.ports import parse_address, ports_of
 from combination.ranges import Ranges
 
 MOST_LEVELS = 9999
@@ -68,6 +69,9 @@ LONGEST_PIZZICATO = 10
 """Seconds that a pizzicato coupler holds a key: ours, far longer than any pluck."""
 LONGEST_SAFE_PULSE = 1.0
 """Seconds. Magnets of tabs and beaters are made for pulses of tenths of one (common practice)."""
+SPEEDS = (300, 4_000_000)
+"""Bits a second of a serial device: at 300 a note takes a tenth of a second; Linux's termios names
+no more than 4,000,000."""
 LAST_PROGRAM = 128
 """General MIDI: programs counted from 1."""
 DRUMS = range(27, 88)
@@ -106,6 +110,8 @@ _KIND_KEYS = {
     Kind.PREVIOUS: _Keys(),
 }
 _KIND_ONLY = (*_SPECIAL, "by", "level")
+_CONNECTIONS = ("midi", "connect", "listen", "serial", "device")
+_ADDRESSES = ("connect", "listen")
 _COUNTED = frozenset({"lowest", "keys", "lines", "first-key", "pipes"})
 
 
@@ -175,10 +181,12 @@ def check(console: Console, doubt: Doubt = Doubt()) -> list[Finding]:
         checker.boards,
         checker.wires,
         checker.outputs,
+        checker.connections,
     ):
         look()
     checker.concluding = True
     checker.rates()
+    checker.joins()
     certain = doubt == Doubt() and not checker.failed
     if certain:
         checker.idle()
@@ -325,6 +333,8 @@ class _Checker:
                 self.between(place, "curve", value, 0, 127)
         for place, board in self.each("board", console.boards):
             self.between(place, "pins", board.pins, 1, 9999)
+        for place, port in self.each("port", console.ports):
+            self.between(place, "baud", port.baud, *SPEEDS)
         self.beyond = {(f.table, f.index) for f in self.findings if f.key in _COUNTED}
 
     def countable(self, table: str, things: Iterable[Any]) -> Iterator[tuple[_Place, Any]]:
@@ -402,7 +412,10 @@ class _Checker:
     # ---------------------------------------------------------------- names
 
     def names(self) -> None:
-        """Ids of the right form, each once among its kind; labels that say something."""
+        """Ids of the right form, each once among its kind; labels that say something.
+
+        A port is called as it is elsewhere, which may be anything.
+        """
         console = self.console
         if not console.name.strip():
             self.error(_Place(""), "name", "the console has no name")
@@ -417,6 +430,7 @@ class _Checker:
             ("board", console.boards),
         ):
             self.distinct(self.each(table, things), table)
+        self.distinct(self.each("port", console.ports), "port", of_form=None)
         for place, thing in (*self.each_control(), *self.each("piston", console.pistons)):
             if not thing.face.strip():
                 self.error(place, "label", "says nothing")
@@ -432,10 +446,15 @@ class _Checker:
         self.former_names(self.each_control())
         self.former_names(self.each("piston", console.pistons))
 
-    def distinct(self, things: Iterable[tuple[_Place, Any]], kind: str) -> None:
+    def distinct(
+        self,
+        things: Iterable[tuple[_Place, Any]],
+        kind: str,
+        of_form: re.Pattern[str] | None = _ID,
+    ) -> None:
         first: dict[str, _Place] = {}
         for place, thing in things:
-            if not _ID.match(thing.id):
+            if of_form is not None and not of_form.match(thing.id):
                 expected = "letters, digits, - and _, beginning with a letter or digit"
                 self.error(place, "id", f"is {quoted(thing.id)}; expected {expected}")
             earlier = first.setdefault(thing.id, place)
@@ -525,7 +544,7 @@ class _Checker:
     # ---------------------------------------------------------------- divisions and couplers
 
     def idle(self) -> None:
-        """Keyboards that play nothing, divisions and ranks with nothing on them."""
+        """Keyboards that play nothing, divisions and ranks with nothing on them, unused ports."""
         console = self.console
         played = {d.keyboard for d in console.divisions} | {c.keys for c in console.couplers}
         for place, keyboard in self.each("keyboard", console.keyboards):
@@ -543,6 +562,11 @@ class _Checker:
         for place, rank in self.each("rank", console.ranks):
             if rank.id not in drawn:
                 self.warn(place, "", "no stop draws on it")
+        used = ports_of(console)
+        for place, port in self.each("port", console.ports):
+            if port.id not in used:
+                message = "no port of this console is called so"
+                self.warn(place, "id", f"{message}{nearest(port.id, used)}")
         if any(rank.out for rank in console.ranks):
             by_shoes = {shoe.all_control for shoe in console.shoes}
             for place, control in self.each_control():
@@ -973,6 +997,30 @@ class _Checker:
                     break
             wire.append((place, key, notes))
 
+    # ---------------------------------------------------------------- ports
+
+    def connections(self) -> None:
+        """Connections that could be there: names that are not empty, hosts with port numbers."""
+        for place, port in self.each("port", self.console.ports):
+            for key in _CONNECTIONS:
+                given = getattr(port, key)
+                if given is not None and not given.strip():
+                    self.error(place, key, "says nothing")
+                elif given is not None and key in _ADDRESSES and not _is_address(given):
+                    expected = "a host and a port number from 1 to 65535"
+                    such_as = '"chest.local:5004" or "[::1]:5004"'
+                    message = f"is {quoted(given)}; expected {expected}, such as {such_as}"
+                    self.error(place, key, message)
+
+    def joins(self) -> None:
+        """Ports that are joined to one thing, and to a speed only where there is one."""
+        for place, port in self.each("port", self.console.ports):
+            if sum(getattr(port, key) is not None for key in _CONNECTIONS) != 1:
+                ways = f"{', '.join(_CONNECTIONS[:-1])} or {_CONNECTIONS[-1]}"
+                self.error(place, "", f"expected exactly one of {ways}")
+            if port.baud is not None and port.serial is None:
+                self.error(place, "baud", "is for serial only")
+
     # ---------------------------------------------------------------- stops on ranks
 
     def draws(self) -> None:
@@ -1237,6 +1285,14 @@ def _firsts(messages: PinMessages) -> list[tuple[str, int]]:
         )
         if first is not None
     ]
+
+
+def _is_address(text: str) -> bool:
+    try:
+        parse_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _named(wire: _Wire) -> str:

@@ -37,6 +37,11 @@ from combination.model import (
     Timing,
 )
 
+RESTLESS = 5
+RESTLESS_WITHIN = 0.1
+"""A contact that changes so many times in so many seconds, its bounce time apart, is moved by no
+hand: common practice has the fastest repetition of a key at some fifteen strokes a second."""
+
 Timed = tuple[float, Event | RelayEvent]
 """An event, with the time (seconds) at which it happened."""
 
@@ -68,6 +73,8 @@ _PRESSED: dict[Role, tuple[Callable[[str], Event], Callable[[str], Event]]] = {
 }
 _TOUCHED = frozenset({Role.TOUCH, Role.TOUCH_ON, Role.TOUCH_OFF})
 _CONTROLS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF}) | _TOUCHED
+_STAYING = frozenset({Role.TAB, Role.LOCK})
+_ONLY_TOUCHED = _TOUCHED | {Role.TRANSPOSE_BY}
 
 
 @frozen
@@ -189,6 +196,8 @@ class _State:
     said: bool = False
     stuck: bool = False
     since: float = 0.0
+    changed: tuple[float, ...] = ()
+    restless: bool = False
 
 
 class ContactLayer:
@@ -204,6 +213,7 @@ class ContactLayer:
         self._bouncing: dict[str, float] = {}
         self._down: dict[tuple[Role, str], list[_State]] = {}
         self._out: list[Timed] = []
+        self._restless: list[Wired] = []
 
     def __contains__(self, pin: object) -> bool:
         """Whether anything is on the pin."""
@@ -236,9 +246,10 @@ class ContactLayer:
         return self._taken()
 
     def found(self, pin: str, closed: bool, at: float) -> list[Timed]:
-        """The state in which a contact is at switch-on.
+        """The state in which a contact is at switch-on, or when its board is heard of again.
 
-        A piston down by then is stuck; a lit control touched by then stays off.
+        A piston down by then is stuck; a lit control, or the transposer, touched by then stays
+        as it was.
 
         Raises:
             KeyError: if nothing is on the pin.
@@ -246,13 +257,35 @@ class ContactLayer:
         self._advance(at)
         state = self._states[pin]
         state.said = closed is not state.wired.inverted
+        if pin in self._bouncing or state.said is state.pressed:
+            return self._taken()
+        self._be_deaf_to(state, at)
         if state.said and state.wired.role in _PRESSED:
             state.pressed = state.stuck = True
             self._out.append((at, PistonStuck(state.wired.id, pin)))
-        elif state.wired.role in _TOUCHED:
+        elif state.wired.role in _ONLY_TOUCHED:
             state.pressed = state.said
-        elif state.said is not state.pressed:
+        else:
             self._change(state, at)
+        return self._taken()
+
+    def lost(self, pin: str, at: float) -> list[Timed]:
+        """Nothing is heard of a contact any more: what a hand or a foot held is let go.
+
+        What stays where it is put (a tab, the key switch) is taken to be as it was, and a stuck
+        piston as stuck. Of a tab with two contacts neither is closed then: the tab stays, and
+        whichever is found closed next says where it is.
+
+        Raises:
+            KeyError: if nothing is on the pin.
+        """
+        self._advance(at)
+        state = self._states[pin]
+        if state.wired.role not in _STAYING and not state.stuck:
+            state.said = False
+            self._bouncing.pop(pin, None)
+            if state.pressed:
+                self._change(state, at)
         return self._taken()
 
     def set_used(self, at: float) -> None:
@@ -261,6 +294,11 @@ class ContactLayer:
             for state in states:
                 if state.wired.sets:
                     state.since = at
+
+    def restless(self) -> list[Wired]:
+        """The contacts that have been found to bounce on and on; each is given once."""
+        found, self._restless = self._restless, []
+        return found
 
     def tick(self, at: float) -> list[Timed]:
         """Let time pass until ``at``."""
@@ -296,10 +334,18 @@ class ContactLayer:
 
     def _act(self, state: _State, at: float) -> None:
         """Act on an edge, and then be deaf to this contact for its bounce time."""
+        self._be_deaf_to(state, at)
+        if not state.restless:
+            state.changed = (*state.changed[1 - RESTLESS :], at)
+            if len(state.changed) == RESTLESS and at - state.changed[0] < RESTLESS_WITHIN:
+                state.restless = True
+                self._restless.append(state.wired)
+        self._change(state, at)
+
+    def _be_deaf_to(self, state: _State, at: float) -> None:
         bounce = self._timing.key_bounce if state.wired.role is Role.KEY else self._timing.bounce
         if bounce:
             self._bouncing[state.wired.pin] = at + bounce
-        self._change(state, at)
 
     def _change(self, state: _State, at: float) -> None:
         state.pressed = state.said

@@ -108,6 +108,18 @@ class ContactFreed:
 
 
 @frozen
+class ContactBounces:
+    """A contact opens and closes faster than any hand moves it. Reported once.
+
+    ``what`` is the id of the piston, control or keyboard; ``key`` the MIDI note number of a key.
+    """
+
+    what: str
+    pin: str
+    key: int | None = None
+
+
+@frozen
 class Refused:
     """A press, or another wish, did nothing, and why. The piston is None where there is none."""
 
@@ -233,6 +245,7 @@ Effect = (
     | TabDidNotFollow
     | ContactStuck
     | ContactFreed
+    | ContactBounces
     | Refused
     | LevelChanged
     | StepReached

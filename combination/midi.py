@@ -130,6 +130,10 @@ class Wiring:
         else:
             self._heard[anywhere] = what
 
+    def pins_of(self, port: str) -> tuple[str, ...]:
+        """The pins that are heard of by a port."""
+        return tuple(pin for pin, (messages, _) in self._in.items() if messages.port == port)
+
     def heard(self, message: Message, port: str | None = None) -> Heard | None:
         """What a message from a console says; None if nothing of this console sends it.
 

@@ -26,6 +26,8 @@ HIGHEST_TRANSPOSED = 6
 MOST_CONTROLS = 10_000
 MOST_PISTONS = 1_000
 """Ours too: many times the largest consoles built."""
+MIDI_SPEED = 31_250
+"""Bits a second on a MIDI cable (MIDI 1.0)."""
 
 
 def word(name: str, **kwargs: Any) -> Any:
@@ -189,6 +191,32 @@ class Board:
     input: PinMessages | None = word("in", default=None)
     out: PinMessages | None = None
     name: str = ""
+
+
+@frozen
+class Port:
+    """What a port, which is only a name elsewhere, is joined to: exactly one of five things.
+
+    ``midi`` is the name of a MIDI port of the computer. The others carry MIDI's bytes as they
+    are: ``connect`` and ``listen`` are a host and port number of TCP, to be called or to be
+    waited at; ``serial`` is a serial device, at ``baud`` bits a second; ``device`` any other
+    device or file. ``active_sensing`` is whether the port is told, whenever nothing else is,
+    that somebody is there (MIDI 1.0).
+    """
+
+    id: str
+    midi: str | None = None
+    connect: str | None = None
+    listen: str | None = None
+    serial: str | None = None
+    device: str | None = None
+    baud: int | None = None
+    active_sensing: bool = True
+
+    @property
+    def speed(self) -> int:
+        """Bits a second of a serial device: those of MIDI itself, or as the file says."""
+        return MIDI_SPEED if self.baud is None else self.baud
 
 
 @frozen
@@ -588,6 +616,7 @@ class Console:
     pistons: tuple[Piston, ...] = word("piston", default=())
     boards: tuple[Board, ...] = word("board", default=())
     readouts: tuple[Readout, ...] = word("readout", default=())
+    ports: tuple[Port, ...] = word("port", default=())
 
     @property
     def controls(self) -> tuple[Control, ...]:

@@ -111,6 +111,16 @@ class Registration(Bits[str]):
         self._roster = roster
         self.bits = bits
 
+    @property
+    def everyone(self) -> "Registration":
+        """Everything of the same roster."""
+        return Registration(self._roster, self._roster.everything)
+
+    @property
+    def others(self) -> "Registration":
+        """Everything of the roster that is not in it."""
+        return Registration(self._roster, self._roster.everything & ~self.bits)
+
     def __contains__(self, name: object) -> bool:
         """Whether the control is in the registration."""
         return name in self._roster and bool(self.bits & self._roster.bit(str(name)))

@@ -367,6 +367,23 @@ class Relay:
         outputs = [output for _, output in self._state_outs] + list(self._traps.values())
         return self._roster.registration(sum(output.on for output in outputs))
 
+    def standing(self) -> OutputsOn:
+        """Everything that has an output and is on at present."""
+        ranks = [rank.id for rank in self.console.ranks]
+        pipes = [self.blown(rank).bits for rank in ranks]
+        lines = [output.on for output in self._line_outs.values()]
+        return OutputsOn(_parts(ranks, pipes), _parts(self._line_outs, lines), self.switched)
+
+    def silence(self) -> OutputsOff:
+        """Everything that has an output, whether it is on or not."""
+        pipes = [run(1, rank.pipes) for rank in self.console.ranks]
+        lines = [self._divisions[name].compass for name in self._line_outs]
+        return OutputsOff(
+            _parts((rank.id for rank in self.console.ranks), pipes),
+            _parts(self._line_outs, lines),
+            self._roster.registration(self._roster.everything),
+        )
+
     def shades(self, chamber: str) -> int | None:
         """Where a chamber's shades are: a controller's value (0-127) or a stage; None: unknown."""
         return self._shades.get(chamber)
@@ -620,6 +637,10 @@ class Relay:
             return shade_value(self._shoes[shoe], chamber.curve, reading)
         rises, falls = self._stages[shoe, chamber.stages]
         return min(max(before, rises[reading]), falls[reading])
+
+
+def _parts(names: Iterable[str], integers: list[int]) -> Parts:
+    return Parts([([[name] for name in names], integers)])
 
 
 def _paths(played: Iterable[tuple[str, int]], transposed: int) -> _Paths:

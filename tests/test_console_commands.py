@@ -408,6 +408,11 @@ pins   sends              contact of                            answers to   dri
 shows  goes out on
 level  console, channel 4, controllers 16 and 48
 
+2 ports
+id       goes        joined to
+console  in and out  MIDI port console
+pipes    out         MIDI port pipes
+
 Not wired
 what                               which
 keyboards: 1 of 2                  pedal
@@ -615,7 +620,7 @@ def test_a_small_console_is_printed_whole(small: Path) -> None:
 
 def test_parts_are_printed_in_the_order_of_the_whole(small: Path) -> None:
     parts = run("console", "print", small, "--part", "ranks", "--part", "choices").output
-    head, choices, *between, ranks, needs, _, _, _, _, _ = PRINTED.split("\n\n")
+    head, choices, *between, ranks, needs, _, _, _, _, _, _ = PRINTED.split("\n\n")
     assert between
     assert parts == "\n\n".join([head, choices, ranks, needs]) + "\n"
 
@@ -756,6 +761,42 @@ def test_only_choices_that_mean_something_are_printed(
             'contacts = [{ pin = "keys.1", keys = 5 }, { pin = "keys.6", key = 50, keys = 3 }]',
             "6-8  notes 41-43  Great keys 50-52",
         ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "pipes"\nmidi = "USB Cable 1"\n[[readout]]',
+            "pipes  out  MIDI port USB Cable 1",
+        ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "pipes"\nconnect = "[::1]:5004"\n[[readout]]',
+            "pipes  out  TCP, connects to [::1]:5004",
+        ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "console"\nlisten = "0.0.0.0:5004"\n[[readout]]',
+            "console  in and out  TCP, waits at 0.0.0.0:5004",
+        ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "pipes"\nserial = "/dev/ttyUSB0"\n[[readout]]',
+            "pipes  out  serial device /dev/ttyUSB0, 31250 baud",
+        ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "pipes"\nserial = "/dev/ttyUSB0"\nbaud = 38400\n'
+            "active-sensing = false\n[[readout]]",
+            "pipes  out  serial device /dev/ttyUSB0, 38400 baud; no active sensing",
+        ),
+        (
+            "[[readout]]",
+            '[[port]]\nid = "swell"\ndevice = "/dev/snd/midiC1D0"\n[[readout]]',
+            "swell  nowhere  device or file /dev/snd/midiC1D0",
+        ),
+        (
+            'in = { port = "console", channel = 16, controller = 11 }',
+            'in = { port = "pedals", channel = 16, controller = 11 }',
+            "pedals  in  MIDI port pedals",
+        ),
     ],
 )
 def test_what_the_listing_says_of_other_choices(small: Path, old: str, new: str, line: str) -> None:
@@ -818,12 +859,43 @@ def test_a_console_in_json_is_what_its_file_says(small: Path) -> None:
     pins = {board["id"]: board["on-pins"] for board in told["board"]}
     assert pins["rail"][5] == {"pin": 6, "in": "Great to Pedal (gt-pd)", "out": None}
     assert pins["out"][3] == {"pin": 4, "in": None, "out": "Box shades 4"}
+    nothing = dict.fromkeys(["connect", "listen", "serial", "device", "baud"])
+    usual = nothing | {"active-sensing": True, "sends": True}
+    assert told["port"] == [
+        usual | {"id": "console", "midi": "console", "listens": True},
+        usual | {"id": "pipes", "midi": "pipes", "listens": False},
+    ]
     assert told["unwired"] == {"keyboards": ["pedal"], "pistons without a contact": ["up"]}
 
 
 def test_parts_in_json(small: Path) -> None:
     told = json.loads(run("console", "print", small, "--json", "--part", "boards").output)
     assert set(told) == {"format", "name", "action", "board", "readout"}
+
+
+def test_ports_in_json(small: Path) -> None:
+    """Those of the file as it has them, and those that it does not join."""
+    tables = '[[port]]\nid = "a"\nlisten = "[::1]:1"\n[[port]]\nid = "pipes"\nserial = "x"\n'
+    small.write_text(f"{SMALL}\n{tables}baud = 300\nactive-sensing = false\n", encoding="utf-8")
+    told = json.loads(run("console", "print", small, "--json", "--part", "ports").output)
+    assert set(told) == {"format", "name", "action", "port"}
+    assert [{key: value for key, value in row.items() if value} for row in told["port"]] == [
+        {
+            "id": "console",
+            "midi": "console",
+            "active-sensing": True,
+            "listens": True,
+            "sends": True,
+        },
+        {"id": "pipes", "serial": "x", "baud": 300, "sends": True},
+        {"id": "a", "listen": "[::1]:1", "active-sensing": True},
+    ]
+
+
+def test_a_console_without_ports_has_no_table_of_them(tmp_path: Path) -> None:
+    path = tmp_path / "gull.toml"
+    path.write_text(UNITS)
+    assert len(run("console", "print", path, "--part", "ports").output.splitlines()) == 3
 
 
 def test_every_key_of_a_console_file_is_in_one_part() -> None:

@@ -207,6 +207,10 @@ def rank(name: str, pipes: int, more: str = "") -> str:
     return f'[[rank]]\nid = "{name}"\nname = "{name}"\npipes = {pipes}\n{more}\n'
 
 
+def port(name: str, *keys: str) -> str:
+    return "\n".join(["[[port]]", f'id = "{name}"', *keys, ""])
+
+
 ECHO = """
 [[division]]
 id = "echo"
@@ -977,6 +981,70 @@ BROKEN: dict[str, tuple[list[tuple[str, str]], list[str]]] = {
         [('name = "Mill Lane"', "name = Mill Lane")],
         ["error: the file: this is not a TOML file: invalid value, at column 8"],
     ),
+    "ports joined to nothing, and to two things": (
+        also(
+            port("console")
+            + port("pipes", 'midi = "USB Cable 1"', 'serial = "/dev/ttyUSB0"', "baud = 38400")
+        ),
+        [
+            f'error: port "{name}": expected exactly one of midi, connect, listen, serial or device'
+            for name in ("console", "pipes")
+        ],
+    ),
+    "a speed of what has none, and speeds of nothing": (
+        also(
+            port("console", 'device = "/dev/snd/midiC1D0"', "baud = 31250")
+            + port("pipes", 'serial = "/dev/ttyUSB0"', "baud = 299")
+            + port("swell", 'serial = "/dev/ttyUSB1"', "baud = 4000001")
+        ),
+        [
+            'error: port "console", baud: is for serial only',
+            'error: port "pipes", baud: is 299; expected 300 to 4000000',
+            'error: port "swell", baud: is 4000001; expected 300 to 4000000',
+        ],
+    ),
+    "addresses that are none": (
+        also(
+            port("console", 'listen = "5004"') + port("pipes", 'connect = "chest.local:65536"'),
+        ),
+        [
+            f"error: {where}; expected a host and a port number from 1 to 65535, such as "
+            '"chest.local:5004" or "[::1]:5004"'
+            for where in (
+                'port "console", listen: is "5004"',
+                'port "pipes", connect: is "chest.local:65536"',
+            )
+        ],
+    ),
+    "connections that say nothing": (
+        also(port("console", 'midi = ""') + port("pipes", 'connect = " "')),
+        [
+            'error: port "console", midi: says nothing',
+            'error: port "pipes", connect: says nothing',
+        ],
+    ),
+    "a port joined twice": (
+        also(port("pipes", 'midi = "A"') + port("pipes", 'midi = "B"')),
+        ['error: port "pipes", id: is the id of port number 1 too; each port needs its own'],
+    ),
+    "ports that are none of this console's": (
+        also(port("pips", 'midi = "A"') + port("swell", 'midi = "B"')),
+        [
+            'warning: port "pips", id: no port of this console is called so; did you mean "pipes"?',
+            'warning: port "swell", id: no port of this console is called so; '
+            "there are console, pipes",
+        ],
+    ),
+    "what may be a port of what is not known": (
+        [
+            ('out = { port = "pipes", channel = 1 }', 'out = { port = "pipes", channel = "1" }'),
+            *also(port("pipes", 'midi = "B"') + port("console", 'mid = "A"')),
+        ],
+        [
+            'error: rank "flute", out 1, channel: is "1"; expected a whole number',
+            'error: port "console", mid: there is no such key; did you mean "midi"?',
+        ],
+    ),
     "a table that is a key": (
         [("[crescendo]\n", "[crescendo]\nstages = 3\n")],
         ['error: crescendo, stages: there is no such key; did you mean "stage"?'],
@@ -1162,6 +1230,21 @@ ORDINARY: dict[str, list[tuple[str, str]]] = {
             'out = { port = "x", channel = 1, note = 2 }\n'
             + rank("viol", 61, "program = 1\nlongest-on = 60")
             + stop("viol", 'rank = "viol"')
+        ),
+    ],
+    "ports joined in every way, by any name": [
+        *also(
+            port("console", 'midi = "USB Cable 1"')
+            + port("pipes", 'connect = "chest.local:1"')
+            + port("Swell, east", 'listen = "[::]:65535"', "active-sensing = false")
+            + port("x", 'serial = "/dev/ttyUSB0"', "baud = 300")
+            + port("y", 'serial = "/dev/ttyUSB1"', "baud = 4000000")
+            + port("z", 'device = "/dev/snd/midiC1D0"')
+            + "".join(
+                f'[[effect]]\nid = "e{number}"\nlabel = "E"\n'
+                f'out = {{ port = "{name}", channel = 1, note = 1 }}\n'
+                for number, name in enumerate(("Swell, east", "x", "y", "z"))
+            )
         ),
     ],
     "beaters of a console on which no output is timed": also(

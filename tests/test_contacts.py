@@ -19,6 +19,8 @@ from combination.events import (
     SecondTouchPressed,
     SecondTouchReleased,
     TabMoved,
+    TransposerMoved,
+    TransposerStepped,
 )
 from combination.instrument import Instrument
 from combination.memory import Slot
@@ -204,6 +206,169 @@ def test_any_chatter_ends_as_the_contact_ends(edges: list[tuple[float, bool]]) -
     assert (len(kinds) % 2 == 1) == (bool(edges) and edges[-1][1])
     times = [at for at, _ in heard]
     assert all(b - a >= TIMING.bounce - 1e-9 for a, b in pairwise(times))
+
+
+# ---------------------------------------------------------------- lost, and found again
+
+PAIR = (Wired("r.2", Role.TAB_ON, "horn"), Wired("r.3", Role.TAB_OFF, "horn"))
+UP = Wired("x.1", Role.TRANSPOSE_BY, "", 1)
+AT_2 = Wired("x.2", Role.TRANSPOSE_TO, "", 2)
+
+
+def lost(contacts: ContactLayer, at: float, *pins: str) -> list[object]:
+    return [event for pin in pins for event in events(contacts.lost(pin, at))]
+
+
+def test_what_a_hand_holds_is_let_go_when_it_is_lost() -> None:
+    second = Wired("d.1", Role.SECOND_TOUCH, "g1")
+    contacts = layer(PISTON, KEY, second)
+    for pin in ("p.1", "k.1", "d.1"):
+        contacts.edge(pin, True, 1.0)
+    assert lost(contacts, 2.0, "p.1", "k.1", "d.1") == [
+        PistonReleased("g1"),
+        KeyMoved("great", 36, False),
+        SecondTouchReleased("g1"),
+    ]
+    assert lost(contacts, 3.0, "p.1", "k.1", "d.1") == []
+    assert contacts.tick(100.0) == [], "what is let go does not stick"
+
+
+def test_it_is_let_go_at_once_even_while_it_bounces() -> None:
+    contacts = layer(PISTON, KEY)
+    for pin in ("p.1", "k.1"):
+        contacts.edge(pin, True, 1.0)
+    assert contacts.lost("k.1", 1.001) == [(1.001, KeyMoved("great", 36, False))]
+    assert contacts.lost("p.1", 1.001) == [(1.001, PistonReleased("g1"))]
+    assert contacts.next_due is None
+
+
+def test_a_piston_is_released_when_its_last_contact_is_lost() -> None:
+    contacts = layer(PISTON, TOE)
+    contacts.edge("p.1", True, 1.0)
+    contacts.edge("t.1", True, 1.0)
+    assert lost(contacts, 2.0, "p.1") == []
+    assert lost(contacts, 2.0, "t.1") == [PistonReleased("g1")]
+
+
+def test_what_stays_where_it_is_put_stays_when_it_is_lost() -> None:
+    lock = Wired("s.1", Role.LOCK)
+    contacts = layer(TAB, lock, *PAIR, AT_2)
+    for pin in ("r.1", "s.1", "r.2", "x.2"):
+        contacts.edge(pin, True, 1.0)
+    assert lost(contacts, 2.0, "r.1", "s.1", "r.2", "r.3", "x.2") == []
+    assert contacts.found("r.1", True, 3.0) == []
+    assert contacts.found("s.1", True, 3.0) == []
+    assert events(contacts.edge("r.1", False, 4.0)) == [TabMoved("flute", False)]
+    assert events(contacts.edge("s.1", False, 4.0)) == [MemoryLockTurned(False)]
+
+
+def test_a_tab_of_two_contacts_is_where_it_is_found_again() -> None:
+    contacts = layer(*PAIR)
+    contacts.edge("r.2", True, 1.0)
+    lost(contacts, 2.0, "r.2", "r.3")
+    assert events(contacts.found("r.3", True, 3.0)) == [TabMoved("horn", False)]
+    contacts.edge("r.3", False, 4.0)
+    assert events(contacts.edge("r.2", True, 4.0)) == [TabMoved("horn", True)]
+
+
+def test_a_stuck_piston_stays_stuck_when_it_is_lost() -> None:
+    contacts = layer(PISTON)
+    contacts.edge("p.1", True, 1.0)
+    contacts.tick(40.0)
+    assert lost(contacts, 50.0, "p.1") == []
+    assert contacts.found("p.1", True, 60.0) == [], "it was told already"
+    assert events(contacts.edge("p.1", False, 70.0)) == [PistonFreed("g1", "p.1")]
+    assert events(contacts.edge("p.1", True, 80.0)) == [PistonPressed("g1")]
+
+
+def test_a_lost_contact_that_is_inverted() -> None:
+    contacts = layer(Wired("k.1", Role.KEY, "great", 36, inverted=True))
+    contacts.edge("k.1", False, 1.0)
+    assert lost(contacts, 2.0, "k.1") == [KeyMoved("great", 36, False)]
+    assert contacts.found("k.1", True, 3.0) == []
+    assert events(contacts.found("k.1", False, 4.0)) == [KeyMoved("great", 36, True)]
+
+
+def test_found_twice() -> None:
+    """Told once; what is found otherwise then has moved."""
+    contacts = layer(PISTON, TAB, KEY)
+    first = [contacts.found(pin, True, 1.0) for pin in ("p.1", "r.1", "k.1")]
+    assert [event for timed in first for event in events(timed)] == [
+        PistonStuck("g1", "p.1"),
+        TabMoved("flute", True),
+        KeyMoved("great", 36, True),
+    ]
+    for at in (1.001, 2.0):
+        assert [contacts.found(pin, True, at) for pin in ("p.1", "r.1", "k.1")] == [[], [], []]
+    second = [contacts.found(pin, False, 3.0) for pin in ("p.1", "r.1", "k.1")]
+    assert [event for timed in second for event in events(timed)] == [
+        PistonFreed("g1", "p.1"),
+        TabMoved("flute", False),
+        KeyMoved("great", 36, False),
+    ]
+
+
+@pytest.mark.parametrize("wired", [PISTON, TAB, KEY])
+def test_a_contact_may_bounce_as_it_is_found(wired: Wired) -> None:
+    bounce = TIMING.key_bounce if wired is KEY else TIMING.bounce
+    contacts = layer(wired)
+    assert len(contacts.found(wired.pin, True, 1.0)) == 1
+    assert contacts.found(wired.pin, False, 1.0 + bounce / 2) == []
+    assert contacts.found(wired.pin, True, 1.0 + bounce * 0.75) == []
+    assert contacts.tick(2.0) == []
+    assert len(contacts.found(wired.pin, False, 3.0)) == 1
+    contacts = layer(wired)
+    contacts.found(wired.pin, True, 1.0)
+    assert contacts.found(wired.pin, False, 1.0 + bounce / 2) == []
+    assert [at for at, _ in contacts.tick(2.0)] == [1.0 + bounce], "at its end the state counts"
+
+
+def test_the_transposer_is_where_its_switch_is_found_and_no_button_moves_it() -> None:
+    contacts = layer(UP, AT_2)
+    assert contacts.found("x.1", True, 1.0) == []
+    assert events(contacts.found("x.2", True, 1.0)) == [TransposerMoved(2)]
+    assert contacts.edge("x.1", False, 2.0) == []
+    assert events(contacts.edge("x.1", True, 3.0)) == [TransposerStepped(1)]
+
+
+# ---------------------------------------------------------------- bouncing on and on
+
+
+def moved(contacts: ContactLayer, pin: str, *times: float) -> list[Wired]:
+    """A contact that changes at each time; what is restless then."""
+    for number, at in enumerate(times):
+        contacts.edge(pin, number % 2 == 0, at)
+    contacts.tick(times[-1] + 1)
+    return contacts.restless()
+
+
+@pytest.mark.parametrize(("apart", "found"), [(0.021, [PISTON]), (0.0249, [PISTON]), (0.025, [])])
+def test_five_changes_in_a_tenth_of_a_second_are_no_hand(apart: float, found: list[Wired]) -> None:
+    assert moved(layer(PISTON), "p.1", *(apart * number for number in range(5))) == found
+
+
+def test_four_changes_may_be_a_hand() -> None:
+    assert moved(layer(PISTON), "p.1", 0.0, 0.021, 0.042, 0.063, 0.101) == []
+
+
+def test_a_restless_contact_is_given_once_and_plays_on() -> None:
+    contacts = layer(PISTON, TOE)
+    chatter = [0.021 * number for number in range(101)]
+    assert moved(contacts, "p.1", *chatter) == [PISTON]
+    assert contacts.restless() == []
+    assert moved(contacts, "p.1", *(10 + at for at in chatter)) == []
+    assert events(contacts.edge("t.1", True, 20.0)) == []
+    assert events(contacts.edge("p.1", False, 21.0)) == []
+    assert events(contacts.edge("t.1", False, 22.0)) == [PistonReleased("g1")]
+    assert moved(contacts, "t.1", *(30 + at for at in chatter)) == [TOE]
+
+
+def test_a_bounce_within_its_time_is_one_change() -> None:
+    times = [0.2 * stroke + 0.0005 * edge for stroke in range(20) for edge in range(9)]
+    assert moved(layer(KEY), "k.1", *times) == []
+
+
+# ---------------------------------------------------------------- at a console
 
 
 def wired_console() -> Instrument:

@@ -65,6 +65,7 @@ HEADINGS: dict[type[Any], str] = {
     model.Contact: "A contact",
     model.Board: "`[[board]]`: boards and how pins travel",
     model.PinMessages: "How pins travel",
+    model.Port: "`[[port]]`: what ports are joined to",
 }
 TABLES = [cls for cls in vars(model).values() if isinstance(cls, type) and attrs.has(cls)]
 

@@ -32,6 +32,7 @@ from combination.contacts import pin_after
 from combination.model import (
     CAN_BE_SET,
     HIGHEST_TRANSPOSED,
+    Console,
     Control,
     Coupler,
     Division,
@@ -40,6 +41,7 @@ from combination.model import (
     LinesOut,
     Percussion,
     Piston,
+    Port,
     Rank,
     RankOut,
     StateOut,
@@ -53,6 +55,7 @@ from combination.model import (
 from combination.pedals import crescendo_stages
 from combination.pipes import draws_of, first_note
 from combination.pitch import format_pitch
+from combination.ports import PortUse, ports_of
 
 
 def summary(names: Names) -> str:
@@ -523,6 +526,50 @@ _DOES: dict[Kind, Callable[[Names, Piston], str]] = {
 }
 
 
+# ---------------------------------------------------------------- ports
+
+
+def ports(names: Names) -> Iterator[Listing]:
+    """Every port: whether it comes in or goes out, and what it is joined to."""
+    rows = tuple(
+        (port.id, _WAYS[use.listens, use.sends], _joined_to(port))
+        for port, use in _joined(names.console)
+    )
+    if rows:
+        yield Listing((plural(len(rows), "port"),), ("id", "goes", "joined to"), rows)
+
+
+_WAYS = {
+    (True, True): "in and out",
+    (True, False): "in",
+    (False, True): "out",
+    (False, False): "nowhere",
+}
+
+
+def _joined(console: Console) -> Iterator[tuple[Port, PortUse]]:
+    """The ports that a console uses, then those that its file joins for nothing.
+
+    One that its file does not join is the MIDI port of its own name.
+    """
+    used = ports_of(console)
+    given = {port.id: port for port in console.ports}
+    for name in dict.fromkeys((*used, *given)):
+        yield given.get(name, Port(name, midi=name)), used.get(name, PortUse())
+
+
+def _joined_to(port: Port) -> str:
+    ways = (
+        (port.midi, "MIDI port {}"),
+        (port.connect, "TCP, connects to {}"),
+        (port.listen, "TCP, waits at {}"),
+        (port.serial, f"serial device {{}}, {port.speed} baud"),
+        (port.device, "device or file {}"),
+    )
+    joined = next(text.format(given) for given, text in ways if given is not None)
+    return joined if port.active_sensing else f"{joined}; no active sensing"
+
+
 PARTS: dict[str, tuple[Callable[[Names], Iterator[Listing]], tuple[str, ...]]] = {
     "choices": (
         choices,
@@ -547,6 +594,7 @@ PARTS: dict[str, tuple[Callable[[Names], Iterator[Listing]], tuple[str, ...]]] =
     "crescendo": (crescendo, ("crescendo",)),
     "ranks": (ranks, ("rank",)),
     "boards": (boards, ("board", "readout")),
+    "ports": (ports, ("port",)),
     "unwired": (unwired, ("unwired",)),
 }
 """The parts of a description, in order: how each is listed, and which keys of the file it has."""
@@ -559,7 +607,8 @@ def as_data(names: Names, parts: Iterable[str]) -> dict[str, object]:
     """Parts of a console by the file's own words, defaults filled in, selections worked out.
 
     Pistons have besides ``affected``, the ids of what they affect; ranks ``needs``; boards
-    ``on-pins``; stages of the crescendo the whole of what they add and silence.
+    ``on-pins``; stages of the crescendo the whole of what they add and silence; ports
+    ``listens`` and ``sends``. Ports that the file does not join are there too.
     """
     console, roster = names.console, names.ranges.roster
     data = _plain(console)
@@ -578,6 +627,7 @@ def as_data(names: Names, parts: Iterable[str]) -> dict[str, object]:
             {"pin": pin, "in": _on(sensed, board.id, pin), "out": _on(driven, board.id, pin)}
             for pin in range(1, board.pins + 1)
         ]
+    data["port"] = [_plain(port) | _plain(use) for port, use in _joined(console)]
     data["unwired"] = {what: things for what, things, _ in lacking(names) if things}
     kept = {"format", "name", "action"}.union(*(PARTS[part][1] for part in parts))
     return {key: value for key, value in data.items() if key in kept}

@@ -25,7 +25,7 @@ from cli.rehearsal.statements import (
     plain_number,
     plain_semitones,
 )
-from combination.action import CombinationAction, Reason
+from combination.action import CombinationAction
 from combination.bits import Numbers, Parts
 from combination.contacts import Role, Wired
 from combination.effects import (
@@ -46,6 +46,7 @@ from combination.instrument import Instrument
 from combination.memory import Bank, Combination, Slot
 from combination.midi import Edge, Heard
 from combination.model import Console
+from combination.moment import Reason
 from combination.ranges import Ranges
 from combination.relay import Relay
 
@@ -385,10 +386,20 @@ class Bench:
         if not self._pressed(wire):
             self._report(edge)
 
-    def play(self, message: Message, port: str | None) -> None:
-        """A message of a recording comes by a port, or by any."""
-        if self.instrument is not None:
+    def play(self, message: Message, port: str | None, *, found: bool = False) -> None:
+        """A message of a recording comes by a port, or by any; or says how a contact was found."""
+        if self.instrument is None:
+            return
+        heard = self.instrument.wiring.heard(message, port)
+        if found and isinstance(heard, Edge):
+            self._take(self.instrument.found(heard, self.now))
+        else:
             self._take(self.instrument.message(message, self.now, port))
+
+    def lose(self, port: str) -> None:
+        """Nothing is heard by a port any more."""
+        if self.instrument is not None:
+            self._take(self.instrument.lost(port, self.now))
 
     def all_up(self, keyboard: str) -> list[Heard]:
         """What lifts every key of a keyboard that a hand holds down."""

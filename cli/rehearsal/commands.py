@@ -34,6 +34,8 @@ from cli.rehearsal.midi_files import (
     written,
 )
 from cli.rehearsal.music import Chosen, Part, Piece, chosen, music_of, read_piece
+from cli.rehearsal.port_log import BEGINNING, PortLogError, read_log, recording_of_log
+from cli.rehearsal.port_log import LARGEST as LARGEST_LOG
 from cli.rehearsal.rehearsing import (
     CannotTravelError,
     printable,
@@ -289,9 +291,8 @@ def _check_usage(paths: list[Path], files: _Files) -> None:
 
 def _prepare(path: Path, console_path: Path | None) -> _Prepared:
     """Read a rehearsal and its console, or refuse with all that is wrong."""
-    recording = None
-    if _is_midi(path):
-        recording = _recording(path)
+    recording = _recording(path)
+    if recording is not None:
         draft = draft_of(said_in_recording(recording))
         draft.title = printable(recording.title)
     else:
@@ -316,21 +317,25 @@ def _faults(path: Path, faults: Iterable[str]) -> str:
     return "\n  ".join([f"{shown(path)} has {count}:", *listed])
 
 
-def _is_midi(path: Path) -> bool:
+def _recording(path: Path) -> Recording | None:
+    """What a file has recorded of a console; None if it is a rehearsal that somebody wrote."""
     if not path.is_file():
-        return False
+        return None
     try:
         with path.open("rb") as file:
-            return file.read(len(HEADER)) == HEADER
+            beginning = file.read(len(BEGINNING))
     except OSError:
-        return False
-
-
-def _recording(path: Path) -> Recording:
+        return None
     try:
-        return read_recording(_midi_bytes(path))
+        if beginning.startswith(HEADER):
+            return read_recording(_midi_bytes(path))
+        if beginning == BEGINNING.encode():
+            return recording_of_log(read_log(read_text(path, "log", LARGEST_LOG)), path.stem)
     except MidiFileError as error:
         refuse(f"{shown(path)} is no MIDI file that can be run: {error}")
+    except PortLogError as error:
+        refuse(f"{shown(path)} is no log that can be run: {error}")
+    return None
 
 
 def _midi_bytes(path: Path) -> bytes:

@@ -39,16 +39,28 @@ class MidiFileError(Exception):
 
 @frozen
 class Played:
-    """A message: when (seconds), on a track of which port or name, and its bytes."""
+    """A message: when (seconds), on a track of which port or name, and its bytes.
+
+    ``found`` is one that says how a contact was found, and not that it moved.
+    """
 
     at: float
     port: tuple[str, ...]
     data: bytes
+    found: bool = False
 
     @property
     def message(self) -> Message:
         """The bytes as mido's value."""
         return Message.from_bytes(self.data)
+
+
+@frozen
+class Lost:
+    """Nothing is heard by a port any more. No MIDI file says so, but a log of ports does."""
+
+    at: float
+    port: str
 
 
 @frozen
@@ -67,7 +79,7 @@ class Cued:
     text: str
 
 
-Entry = Played | Told | Cued
+Entry = Played | Lost | Told | Cued
 
 
 @frozen
@@ -328,7 +340,7 @@ def written(recording: Recording) -> bytes:
 
     What is told and the cue points are in the first track, under the recording's title.
     """
-    words = [entry for entry in recording.entries if not isinstance(entry, Played)]
+    words = [entry for entry in recording.entries if isinstance(entry, Told | Cued)]
     voices = []
     for port in recording.ports:
         names = MetaMessage("track_name", name=port), MetaMessage("device_name", name=port)

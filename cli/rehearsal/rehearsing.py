@@ -13,7 +13,7 @@ from attrs import define
 from cli.output import progress
 from cli.rehearsal.bench import RELAYED, Bench, Run
 from cli.rehearsal.hand import Hand
-from cli.rehearsal.midi_files import Cued, Entry, Played, Recording, Told
+from cli.rehearsal.midi_files import Cued, Entry, Lost, Played, Recording, Told
 from cli.rehearsal.statements import (
     AllUp,
     Asked,
@@ -39,6 +39,7 @@ from combination.contacts import Role, unwired_pin
 from combination.memory import Bank
 from combination.midi import CrescendoRead, Edge, Heard, Push, ShoeRead, Wiring
 from combination.model import Console
+from combination.ports import ports_of
 
 QUARTER = 25
 """Milliseconds: a quarter of a moment, the time from one statement's start to the next's.
@@ -140,9 +141,7 @@ def _unsent(heard: Heard) -> str:
 
 def _ports(console: Console) -> tuple[str, ...]:
     """The ports by which a console sends, in the order of its file."""
-    pedals = [console.crescendo.input, *(shoe.input for shoe in console.shoes)]
-    ins = [*(board.input for board in console.boards), *pedals]
-    return tuple(dict.fromkeys(port.port for port in ins if port is not None))
+    return tuple(name for name, use in ports_of(console).items() if use.listens)
 
 
 class _Performance:
@@ -305,6 +304,10 @@ class _Listening:
             bench.begin(Said(order, "", printable(entry.text)), entry.at, heading=True)
         elif isinstance(entry, Played):
             self._message(entry)
+        elif isinstance(entry, Lost):
+            self.gesture = None
+            bench.begin(Said(order, "", f'port "{entry.port}" is lost'), entry.at)
+            bench.lose(entry.port)
         elif order in self.lines:
             line, self.gesture = self.lines[order], None
             bench.advance(entry.at)
@@ -324,16 +327,16 @@ class _Listening:
         caused = bench.caused
         bench.advance(played.at)
         if words is None:
-            bench.play(message, port)
+            bench.play(message, port, found=played.found)
         elif gesture and self.gesture and self.gesture.takes(gesture):
             bench.run.steps[-1].said = Said(0, "", self.gesture.words)
-            bench.play(message, port)
+            bench.play(message, port, found=played.found)
         else:
             if gesture and not self.cued:
                 bench.caused = [h for h in bench.caused if not isinstance(h.effect, RELAYED)]
             afresh = not self.cued and gesture is None
             step = bench.begin(Said(0, "", words), played.at, afresh=afresh)
-            bench.play(message, port)
+            bench.play(message, port, found=played.found)
             if step.happenings or (_is_press(bench.hand, heard) and not (gesture and self.mute)):
                 self.gesture = gesture
             else:

@@ -20,8 +20,8 @@ from cli.rehearsal.statements import (
     plain_runs,
     plain_semitones,
 )
-from combination.action import Reason
 from combination.effects import (
+    ContactBounces,
     ContactFreed,
     ContactStuck,
     CrescendoReached,
@@ -43,6 +43,7 @@ from combination.effects import (
     TransposerTurned,
 )
 from combination.model import Console, Stroke
+from combination.moment import Reason
 
 SHORT = 30
 """Characters that are read at a glance."""
@@ -109,6 +110,11 @@ _ACCOUNTS: dict[type[Effect], _Account] = {
         "freed",
         lambda e: f"{e.piston}, at pin {e.pin}",
         lambda e: {"piston": e.piston, "pin": e.pin},
+    ),
+    ContactBounces: _Account(
+        "bounces",
+        lambda e: f"{e.what}{'' if e.key is None else f' {e.key}'}, at pin {e.pin}",
+        lambda e: {"what": e.what, "pin": e.pin} | ({} if e.key is None else {"key": e.key}),
     ),
     LevelChanged: _Account("level", lambda e: str(e.level), lambda e: {"level": e.level}),
     CrescendoReached: _Account("stage", lambda e: str(e.stage), lambda e: {"stage": e.stage}),
