@@ -12,12 +12,13 @@ from cli.bank.commands import bank
 from cli.console.commands import console
 from cli.demo import demo
 from cli.output import refuse
+from cli.play.commands import play
 from cli.rehearsal.commands import rehearse
 from cli.store.commands import store
 
 _FOR = (
     ("For the technician", ("console",)),
-    ("For the organist", ("bank", "store")),
+    ("For the organist", ("play", "bank", "store")),
     ("For the tester", ("rehearse",)),
     ("For anyone", ("demo",)),
 )
@@ -64,5 +65,5 @@ def main() -> None:
     """
 
 
-for command in (console, bank, store, rehearse, demo):
+for command in (console, play, bank, store, rehearse, demo):
     main.add_command(command)

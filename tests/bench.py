@@ -32,6 +32,7 @@ from combination.model import (
     Piston,
     Stop,
 )
+from tests.bench_live import live
 from tests.bench_relay import relay
 from tests.bench_store import store
 from tests.plain_model import NOTHING, Held, Place, PlainMemory, PlainModel
@@ -281,6 +282,7 @@ def main() -> None:
     bank_files()
     relay()
     store(full_bank)
+    live()
 
 
 if __name__ == "__main__":

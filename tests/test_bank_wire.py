@@ -20,8 +20,8 @@ from rtmidi import API_UNIX_JACK
 
 from banks import encode, read_bank_file
 from banks.dumpmessages import PACKET_PAUSE, read_syx
-from cli.bank.ports import Ends, Port, Way
 from cli.output import RefusedError
+from cli.ports import Ends, Port, Way
 from combination.cable import BYTE
 from combination.memory import fresh_bank
 from combination.reading import read_console

@@ -34,10 +34,10 @@ from cli.bank.edits import BANK
 from cli.bank.files import looked_at
 from cli.bank.midi import lasting
 from cli.bank.places import BankPlace, check_new, refusing
-from cli.bank.ports import Ends, Port, Way, find, quiet, there, unnamed
 from cli.files import shown
 from cli.naming import plural
 from cli.output import answer_no, refuse, say
+from cli.ports import Ends, Port, Way, find, quiet, there, unnamed
 
 _NAP = 0.002
 """Seconds between two looks at what has come in: a twentieth of what a packet takes. rtmidi could

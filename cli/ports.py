@@ -8,7 +8,7 @@ in a message, and when one is sent, is not known here.
 import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
@@ -128,13 +128,23 @@ class Ends:
 
 def there(way: Way) -> list[Port]:
     """All ports that lead one way. Refuses a computer without a MIDI system."""
+    names = {system: _names(way, system) for system in systems()}
+    check_running(system for system, there in names.items() if there is not None)
+    return [Port(way, system, name) for system, there in names.items() for name in there or ()]
+
+
+def systems() -> list[int]:
+    """The MIDI systems that there could be on this computer. Refuses if none can be spoken to."""
     if rtmidi is None:
         refuse("there is no MIDI: rtmidi cannot be loaded (on Linux it needs ALSA's libasound2)")
-    systems = {system: _names(way, system) for system in rtmidi.get_compiled_api()}
-    if all(names is None for names in systems.values()):
-        known = " nor ".join(map(rtmidi.get_api_display_name, systems))
+    return list(rtmidi.get_compiled_api())
+
+
+def check_running(running: Iterable[int]) -> None:
+    """Refuse a computer on which no MIDI system runs."""
+    if not list(running):
+        known = " nor ".join(map(rtmidi.get_api_display_name, systems()))
         refuse(f"there is no MIDI on this computer: neither {known} is running")
-    return [Port(way, system, name) for system, names in systems.items() for name in names or ()]
 
 
 def find(name: str, ports: Sequence[Port], wanted: str = "") -> Port:

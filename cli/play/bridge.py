@@ -1,0 +1,139 @@
+"""Programs of their own that speak to the computer's MIDI systems for one that must not wait.
+
+rtmidi keeps Python's lock while it waits, and with it every thread: 50 ms for a new client of
+JACK, 25 ms when it is closed, and for ever when something is sent and the server is gone (all
+measured). Here only one port waits then. `cli.play.systemport` starts them and says what they
+are for; a message's meaning is not known here, nor is the other program.
+"""
+
+import json
+import os
+import select
+import signal
+import sys
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+from itertools import product
+from typing import Any
+
+import rtmidi
+
+from combination.stream import Decoder
+
+NAP = 0.0005
+"""Seconds between two looks at what has come in. rtmidi could call us, but in JACK's real-time
+thread, and all that sounds would wait for Python."""
+LAST = 0.2
+"""Seconds for the last message to be on its way before its port is closed (see `cli.ports`)."""
+GLANCE = 0.1
+"""Seconds between two glances at the ports that there are, by clients that are there already.
+A plug that is pulled and put back within them is not noticed."""
+FRESH = 2.0
+"""Seconds after which clients are replaced: older ones do not see that their server is gone."""
+MOST_HEARD = 16 * 1024
+"""Messages that rtmidi keeps until they are looked at; it has 1024 otherwise, and drops more."""
+ASK, TELL = 0, 1
+"""The descriptors by which a program of ours is asked, and tells."""
+
+
+def carry() -> None:
+    """Carry messages between a socket, which is standard input, and MIDI ports.
+
+    The ports are arguments of the program: ours by name, then ways, systems and names, as JSON.
+    First it is said that they are open: an empty line; if not, nothing, and it ends. It ends too
+    when the socket does, and not before: pipes off may come after a signal to all of us.
+    """
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    name, ports = json.loads(sys.argv[1])
+    clients: dict[str, Any] = {}
+    try:
+        for way, system, port in ports:
+            clients[way] = client = _client(way, system, name)
+            client.open_port(client.get_ports().index(port), "in" if way == "MidiIn" else "out")
+        os.write(ASK, b"\n")
+        _carry(clients.get("MidiIn"), clients.get("MidiOut"))
+        if "MidiOut" in clients:
+            time.sleep(LAST)
+    finally:
+        for client in clients.values():
+            client.close_port()
+            client.delete()
+
+
+def _client(way: str, system: int, name: str) -> Any:
+    """A client of a MIDI system, that hears whatever there is. It must be deleted.
+
+    One that only ends with its program can keep JACK from taking another (measured, with -S).
+    """
+    room = {"queue_size_limit": MOST_HEARD} if way == "MidiIn" else {}
+    client = getattr(rtmidi, way)(rtapi=system, name=name, **room)
+    if room:
+        client.ignore_types(sysex=False, timing=False, active_sense=False)
+    return client
+
+
+def _carry(heard: Any, said: Any) -> None:
+    decoder = Decoder()
+    while True:
+        if select.select((ASK,), (), (), NAP if heard else None)[0]:
+            data = os.read(ASK, 64 * 1024)
+            if not data:
+                return
+            for message in decoder.feed(data) if said else ():
+                said.send_message(message)
+        came = bytearray()
+        while heard and (event := heard.get_message()):
+            came += bytes(event[0])
+        while came:
+            del came[: os.write(ASK, came)]
+
+
+def look() -> None:
+    """Tell which MIDI ports there are whenever that changes, and every `FRESH` seconds.
+
+    Each time it is a line of JSON: which systems run, and the ports' ways, systems and names. It
+    ends when standard input does, and when a MIDI system is gone: who was its client crashes
+    when that is closed (rtmidi 1.5.8).
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    everywhere = list(product(("MidiIn", "MidiOut"), rtmidi.get_compiled_api()))
+    clients: dict[tuple[str, int], Any] = {}
+    told: list[Any] = []
+    due = 0.0
+    while True:
+        fresh = time.monotonic() >= due
+        if fresh:
+            anew = _clients(everywhere)
+            anew |= _clients(clients.keys() - anew.keys())  # a busy system can fail once
+            gone = clients.keys() - anew.keys()
+            for key in clients.keys() & anew.keys():
+                clients[key].delete()
+            clients |= anew
+            due = time.monotonic() + FRESH
+        ports = [
+            (way, system, name)
+            for (way, system), client in clients.items()
+            if (way, system) not in gone
+            for name in client.get_ports()
+        ]
+        if fresh or ports != told:
+            told = ports
+            running = sorted({system for _, system in clients.keys() - gone})
+            os.write(TELL, json.dumps([running, ports]).encode() + b"\n")
+        if gone:
+            os._exit(0)
+        if select.select((ASK,), (), (), GLANCE)[0]:
+            break
+    for client in clients.values():
+        client.delete()
+
+
+def _clients(wanted: Iterable[tuple[str, int]]) -> dict[tuple[str, int], Any]:
+    """New clients, one for each way and system; none where that does not run."""
+    clients = {}
+    for way, system in wanted:
+        with suppress(rtmidi.RtMidiError):
+            clients[way, system] = _client(way, system, "stopwright looks")
+    return clients

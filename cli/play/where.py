@@ -1,0 +1,162 @@
+"""Where a port leads, as values: a system's MIDI port, a connection, a serial line, a file.
+
+A console file says it in keys, the command line in one word (`parse`). Whether there is such a
+place is not known here, nor how one gets there.
+"""
+
+from typing import NoReturn
+
+from attrs import frozen
+
+from combination.findings import quoted
+from combination.model import MIDI_SPEED, Port
+from combination.ports import parse_address
+
+_EXAMPLES = {
+    "connect": "connect:organ.local:5004",
+    "listen": "listen:127.0.0.1:5004",
+    "serial": "serial:/dev/ttyUSB0, or with its speed serial:/dev/ttyUSB0@38400",
+    "device": "device:/dev/snd/midiC1D0",
+    "nowhere": "nowhere",
+}
+
+
+@frozen
+class SystemPort:
+    """The computer's MIDI ports, one each way, of that name or with that in their names."""
+
+    name: str
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        return f"the MIDI port {quoted(self.name)}"
+
+
+@frozen
+class Connect:
+    """MIDI bytes over TCP: the other program listens, and we connect to it."""
+
+    host: str
+    port: int
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        return f"the connection to {address(self.host, self.port)}"
+
+
+@frozen
+class Listen:
+    """MIDI bytes over TCP: we listen, and the other program connects to us."""
+
+    host: str
+    port: int
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        return f"the connection at {address(self.host, self.port)}"
+
+
+@frozen
+class SerialLine:
+    """MIDI bytes on a serial line: eight data bits, one stop bit, no parity, nothing held back."""
+
+    device: str
+    baud: int = MIDI_SPEED
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        speed = "" if self.baud == MIDI_SPEED else f" at {self.baud} baud"
+        return f"the serial line {self.device}{speed}"
+
+
+@frozen
+class RawFile:
+    """MIDI bytes in a file, in a named pipe, or through the file of a device."""
+
+    path: str
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        return f"the file {self.path}"
+
+
+@frozen
+class Nowhere:
+    """Nothing comes from there, and whatever is sent there is lost."""
+
+    def __str__(self) -> str:
+        """As it stands in a sentence."""
+        return "nowhere"
+
+
+Where = SystemPort | Connect | Listen | SerialLine | RawFile | Nowhere
+
+
+def parse(text: str) -> Where:
+    """Where a word of the command line leads. Without a prefix it names a system's MIDI port.
+
+    Raises a ValueError that says what is wrong with it, and how it is written.
+    """
+    kind, colon, rest = text.partition(":")
+    if text == "nowhere":
+        return Nowhere()
+    if not colon or kind not in _EXAMPLES:
+        if not text.strip():
+            raise ValueError("a port must lead somewhere: the name of a MIDI port, or nowhere")
+        return SystemPort(text)
+    match kind:
+        case "connect":
+            return Connect(*_address(text, rest))
+        case "listen":
+            return Listen(*_address(text, rest))
+        case "serial":
+            return _serial(text, rest)
+        case "device" if rest:
+            return RawFile(rest)
+        case "device":
+            _wrong(text, "it names no device")
+        case _:
+            _wrong(text, "nothing can follow that word")
+
+
+def of_port(port: Port) -> Where:
+    """Where a console file without errors says that a port leads."""
+    match port:
+        case Port(midi=str(name)):
+            return SystemPort(name)
+        case Port(connect=str(there)):
+            return Connect(*parse_address(there))
+        case Port(listen=str(here)):
+            return Listen(*parse_address(here))
+        case Port(serial=str(device)):
+            return SerialLine(device, port.speed)
+        case Port(device=str(path)):
+            return RawFile(path)
+    raise ValueError(f"the port {quoted(port.id)} is joined to nothing")
+
+
+def address(host: str, port: int) -> str:
+    """A host and a port in one word; an IPv6 address stands in brackets (RFC 3986)."""
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def _address(text: str, rest: str) -> tuple[str, int]:
+    try:
+        return parse_address(rest)
+    except ValueError:
+        _wrong(text, f"{quoted(rest)} is no host and port number")
+
+
+def _serial(text: str, rest: str) -> SerialLine:
+    device, at, baud = rest.rpartition("@")
+    if not at or "/" in baud:  # a device's own name may have an @ in it
+        device, baud = rest, str(MIDI_SPEED)
+    if not device:
+        _wrong(text, "it names no device")
+    if not (baud.isascii() and baud.isdigit() and int(baud) > 0):
+        _wrong(text, f"{quoted(baud)} is no speed in bits a second")
+    return SerialLine(device, int(baud))
+
+
+def _wrong(text: str, why: str) -> NoReturn:
+    raise ValueError(f"{quoted(text)}: {why}; it is written {_EXAMPLES[text.partition(':')[0]]}")
