@@ -18,6 +18,9 @@ from cli.play.where import Where
 
 AGAIN = 1.0
 """Seconds until a port that is not there is looked for again."""
+SELDOM = 60.0
+"""Seconds, likewise, at the most, where one that opens takes nothing of what is sent; one that has
+taken it for as long is as good as any."""
 BLOCKED = 2.0
 """Seconds for which a port may take nothing of what is sent. A five-pin cable takes 6,000 bytes
 in that time; what has fallen so far behind plays music of the past."""
@@ -31,6 +34,7 @@ LAST = 2.0
 """Seconds for the last messages to be on their way before a port is closed."""
 
 _ACTIVE_SENSING = [b"\xfe"]
+_TAKES_NOTHING = "it takes nothing of what is sent"
 _STOP = object()
 
 
@@ -105,6 +109,8 @@ class Cable:
         self._stopping = Event()
         self._out: _Out | None = None
         self._told_lost = False
+        self._blocked = 0
+        self._unsent = False
         self._thread = Thread(target=self._run, name=f"port {port}", daemon=True)
 
     @property
@@ -134,9 +140,13 @@ class Cable:
         if out is not None:
             out.batches.put(_STOP)
 
-    def closed(self, until: float) -> None:
-        """Wait until it is closed, no longer than ``until`` on the monotonic clock."""
+    def closed(self, until: float) -> bool:
+        """Wait until it is closed, no longer than ``until`` on the monotonic clock.
+
+        Gives whether all that was sent last has gone, or there was nobody to send it to.
+        """
         self._thread.join(max(until - time.monotonic(), 0.0))
+        return not (self._unsent or self._thread.is_alive())
 
     # ------------------------------------------------------------ threads
 
@@ -155,7 +165,7 @@ class Cable:
                 self._lost(f"the program itself fails there: {error!r}")
                 self._stopping.wait(AGAIN)
                 continue
-            self._told_lost = False
+            self._told_lost = self._unsent = False
             out = _Out(link)
             writer = Thread(
                 target=self._write, args=(out,), name=f"port {self.port} out", daemon=True
@@ -163,14 +173,19 @@ class Cable:
             writer.start()
             self._out = out
             self._box.put(Opened(self.port, time.monotonic()))
+            began = time.monotonic()
             why = self._read(out)
             self._out = None
             out.over.set()
             out.batches.put(_STOP)
             link.close()
             if why:
+                self._unsent = why == _TAKES_NOTHING
                 self._lost(why)
-                self._stopping.wait(AGAIN)
+                if time.monotonic() - began > SELDOM:
+                    self._blocked = 0
+                self._blocked = self._blocked + 1 if why == _TAKES_NOTHING else 0
+                self._stopping.wait(min(AGAIN * 2**self._blocked, SELDOM))
 
     def _lost(self, why: str) -> None:
         """Say so, once until it is open again."""
@@ -194,11 +209,13 @@ class Cable:
                 box.put(Came(port, now, messages))
             busy = out.busy_since
             if out.sent - out.written > MOST_WAITING or (busy is not None and now - busy > BLOCKED):
-                return "it takes nothing of what is sent"
+                return _TAKES_NOTHING
             if self._stopping.is_set():
                 ending = ending or now + LAST
-                if out.over.is_set() or now > ending:
+                if out.over.is_set():
                     return ""
+                if now > ending:
+                    return _TAKES_NOTHING
 
     def _write(self, out: _Out) -> None:
         """Write what is sent, and active sensing where nothing is."""

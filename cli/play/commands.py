@@ -150,14 +150,17 @@ def _run(loop: Loop, display: Display) -> None:
     gc.collect()
     gc.freeze()  # a whole bank is there for good: going through it again would keep a key waiting
     display.start()
+    failed = ""
     try:
         loop.run()
-    except Exception as error:  # all has been turned off and written by now
+    except Exception as error:
         loop.playing.faults.found("program", "".join(traceback.format_exception(error)))
-        display.stop()
-        refuse(f"switched off, for the program itself has failed: {error!r}")
+        failed = f"the program itself has failed: {error!r}"
     finally:
+        undone = loop.end()
         display.stop()
+    if failed or undone:
+        refuse("switched off, but " + "; ".join(filter(None, [failed, *undone])))
 
 
 def _typed(hand: ByHand, box: "SimpleQueue[object]") -> Typed:

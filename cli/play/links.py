@@ -43,6 +43,10 @@ _UNTAKEN = 1000 * (_SILENT + _ASKED * _TIMES)
 """Milliseconds, likewise, for it to take what it was sent; otherwise Linux waits for a quarter of
 an hour (net.ipv4.tcp_retries2)."""
 
+_UNSENT = 4096
+"""Bytes that wait here when the other end takes no more: otherwise megabytes of a past that nobody
+wants to hear would wait in the system."""
+
 _ears: dict[Listen, socket.socket] = {}
 _ears_lock = Lock()
 
@@ -133,6 +137,7 @@ def _on_socket(where: Where, connection: socket.socket, listens: bool, sends: bo
         ("TCP_KEEPINTVL", _ASKED),
         ("TCP_KEEPCNT", _TIMES),
         ("TCP_USER_TIMEOUT", _UNTAKEN),
+        ("TCP_NOTSENT_LOWAT", _UNSENT),
     ):
         if hasattr(socket, name):  # not every system has them all
             connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)

@@ -10,6 +10,8 @@ from queue import Empty, SimpleQueue
 
 from attrs import define, field, frozen
 
+from banks.database import PATIENCE as PATIENCE_OF_STORES
+from cli.naming import plural
 from cli.play.cables import Cable, Came, Lost, Opened
 from cli.play.latencies import Latencies, Passage
 from cli.play.memory import Answered, Memory, Place
@@ -17,8 +19,9 @@ from cli.play.playing import Playing
 from cli.rehearsal.port_log import Way
 from combination.outputs import Sent
 
-PATIENCE = 5.0
-"""Seconds for the store, and for the ports, to finish when the console is switched off."""
+PATIENCE = 2 * PATIENCE_OF_STORES
+"""Seconds for the store, and for the ports, to finish when the console is switched off: longer
+than the store itself waits for another program."""
 _NOT_BEFORE = 0.001
 """Seconds: what falls due sooner than a queue can wake is done a little late, and not in a spin."""
 
@@ -55,27 +58,20 @@ class Loop:
     _last: float = 0.0
 
     def run(self) -> None:
-        """Play until `Stop` is in the box.
-
-        Whatever happens, what is on is turned off, and what was set is written, or has been
-        tried for a while.
-        """
+        """Play until `Stop` is in the box."""
         for cable in self.cables.values():
             cable.start()
         self._place = self._here()
-        try:
-            while True:
-                due = self.playing.next_due
-                wait = None if due is None else max(due - time.monotonic(), _NOT_BEFORE)
-                try:
-                    thing = self.box.get(timeout=wait)
-                except Empty:
-                    thing = None
-                if isinstance(thing, Stop):
-                    return
-                self._take(thing)
-        finally:
-            self._end()
+        while True:
+            due = self.playing.next_due
+            wait = None if due is None else max(due - time.monotonic(), _NOT_BEFORE)
+            try:
+                thing = self.box.get(timeout=wait)
+            except Empty:
+                thing = None
+            if isinstance(thing, Stop):
+                return
+            self._take(thing)
 
     def _take(self, thing: object) -> None:
         now = time.monotonic()
@@ -142,8 +138,11 @@ class Loop:
         bank = self.playing.instrument.action.bank
         return Place(bank.level, bank.sequence, bank.place)
 
-    def _end(self) -> None:
-        """All pipes off, everything written, ports closed."""
+    def end(self) -> list[str]:
+        """All pipes off, everything written, ports closed; what of it could not be done, in words.
+
+        It is to be called however `run` has ended.
+        """
         try:
             self._send(self.playing.ending())
         except Exception:  # whatever has gone wrong, nothing is to sound, and no coil to burn
@@ -152,9 +151,18 @@ class Loop:
         until = time.monotonic() + PATIENCE
         for cable in self.cables.values():
             cable.finish()
+        undone = []
         if self.memory is not None:
             self._ask_memory()  # what came with a message that has failed is handed over yet
             self.memory.finish()
-            self.memory.closed(PATIENCE)
-        for cable in self.cables.values():
-            cable.closed(until)
+            if not self.memory.closed(PATIENCE):
+                undone.append("the store has not answered: what was set last may not be written")
+            elif self.memory.waiting:
+                sets = plural(self.memory.waiting, "set")
+                undone.append(f"{sets} could not be written: {self.memory.fault}")
+        undone += [
+            f'port "{port}" took nothing any more: what was on there may be on yet'
+            for port, cable in self.cables.items()
+            if not cable.closed(until)
+        ]
+        return undone

@@ -59,6 +59,8 @@ class Memory:
         self._asked: list[int] = []
         self.waiting = 0
         """How many changes could not be written yet."""
+        self.fault: str | None = None
+        """Why the store does not work at present."""
 
     def begin(self) -> Bank:
         """Switch on: the bank, seated on the console.
@@ -93,6 +95,12 @@ class Memory:
 
     def _run(self) -> None:
         try:
+            self._open()
+        except Exception as error:  # a fault of ours: whoever waits for the bank is to hear of it
+            self._begun.put(StoreError(f"the program itself fails at the store: {error!r}"))
+
+    def _open(self) -> None:
+        try:
             store = Store(self._path)
         except StoreError as error:
             self._begun.put(error)
@@ -118,6 +126,7 @@ class Memory:
         while True:
             answers = tuple(map(ChangeNotKept, self._asked))
             self.waiting += len(answers)
+            self.fault = why
             self._asked.clear()
             self._box.put(Answered(answers, why))
             todo = self._todo.get()
@@ -147,7 +156,7 @@ class Memory:
             now = None if keeper.fault is None else str(keeper.fault)
             if answers or now != fault:
                 self._box.put(Answered(tuple(answers), now))
-            fault = now
+            fault = self.fault = now
             self._asked = []
             if todo is _STOP:
                 return

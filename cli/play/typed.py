@@ -68,7 +68,7 @@ class Typed:
                 self._over()
                 return
             if found.startswith(_ESCAPE):
-                self._recall(found)
+                self.recall(found)
             else:
                 for letter in found:
                     self.take(letter)
@@ -101,7 +101,7 @@ class Typed:
                 whole = whole[:-1]
             self.line = f"{rest} {whole}" if rest else whole
 
-    def _recall(self, key: str) -> None:
+    def recall(self, key: str) -> None:
         """A line that was typed before."""
         step = {_UP: -1, _DOWN: 1}.get(key)
         if step is not None and self._before:
