@@ -22,6 +22,20 @@ NEEDS_ALL = "STOPWRIGHT_NEEDS_ALL"
 """Set where nothing may be skipped, as it is in CI."""
 PATIENCE = 20.0
 """Seconds until a test gives up waiting for something that should happen at once."""
+MOST_HEARD = 16 * 1024
+"""Messages that a device keeps until it listens; rtmidi has 1024 otherwise, and drops more."""
+
+
+def installed(program: str, *needs: Path) -> str:
+    """Where a program is; without it, or a file it needs, tests are skipped, or fail in CI."""
+    found = shutil.which(program)
+    if found is None or not all(file.exists() for file in needs):
+        names = " or ".join((program, *(file.name for file in needs)))
+        missing = f"{names} is not installed (.ci/run does it)"
+        if os.environ.get(NEEDS_ALL):
+            pytest.fail(missing)
+        pytest.skip(missing)
+    return found
 
 
 @contextmanager
@@ -30,14 +44,9 @@ def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
 
     Its periods are of 256 samples, 5.3 ms. It waits for late clients (-S, for 5 seconds at most):
     on a busy computer JACK loses what is said to them otherwise (measured, 7 messages of 500).
-    Without jackd tests are skipped, or fail where nothing may be.
+    Without jackd tests are skipped, as `installed` says.
     """
-    jackd, jack_wait = shutil.which("jackd"), shutil.which("jack_wait")
-    if jackd is None or jack_wait is None:
-        missing = "jackd is not installed (.ci/run does it)"
-        if os.environ.get(NEEDS_ALL):
-            pytest.fail(missing)
-        pytest.skip(missing)
+    jackd, jack_wait = installed("jackd"), installed("jack_wait")
     unique = f"{name}-{os.getpid()}"
     patient = ["-S", "-t", "5000"]
     command = [jackd, "-r", *patient, "-n", unique, "-d", "dummy", "-r", "48000", "-p", "256"]
@@ -48,8 +57,8 @@ def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
         patch.setenv("JACK_DEFAULT_SERVER", unique)
         patch.setenv("ALSA_CONFIG_PATH", os.devnull)
         waiting = [jack_wait, "-s", unique, "-w", "-t", f"{PATIENCE:.0f}"]
-        subprocess.run(waiting, check=True, capture_output=True)
         try:
+            subprocess.run(waiting, check=True, capture_output=True)
             yield server
         finally:
             server.terminate()
@@ -66,7 +75,9 @@ class Device:
         self._heard = SimpleQueue[tuple[float, bytes]]()
         self._react = react
         self._out: Any = rtmidi.MidiOut(rtapi=rtmidi.API_UNIX_JACK, name=name)
-        self._in: Any = rtmidi.MidiIn(rtapi=rtmidi.API_UNIX_JACK, name=name)
+        self._in: Any = rtmidi.MidiIn(
+            rtapi=rtmidi.API_UNIX_JACK, name=name, queue_size_limit=MOST_HEARD
+        )
         self._out.open_virtual_port("out")
         self._in.ignore_types(sysex=False)
         self._in.open_virtual_port("in")
