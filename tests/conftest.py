@@ -11,20 +11,6 @@ from combination.reading import read_console
 from tests.figures import NAME, Figures
 from tests.quay import QUAY, played, save
 
-WITH_JACK = frozenset({"test_bank_wire.py", "test_links.py", "test_play_jack.py"})
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep the tests of one file in one process, and all that start a JACK server.
-
-    Two servers at a time are more than a small computer keeps on time.
-    """
-    for item in items:
-        file = item.path.name
-        group = "jack" if file in WITH_JACK else file
-        item.add_marker(pytest.mark.xdist_group(group))
-
 
 @pytest.fixture
 def figures(record_property: Callable[[str, object], None]) -> Figures:

@@ -4,9 +4,11 @@ Nothing of ALSA's is seen beside it, whatever computer this is. A device has a p
 does with what it hears what a test says; it speaks to rtmidi itself, and to nothing of ours.
 """
 
+import fcntl
 import os
 import shutil
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -38,6 +40,24 @@ def installed(program: str, *needs: Path) -> str:
     return found
 
 
+_held = 0
+"""How many servers this process has under way."""
+
+
+@contextmanager
+def _turn() -> Iterator[None]:
+    """Wait until no other process of these tests has a server: more is too much to be on time."""
+    global _held
+    with (Path(tempfile.gettempdir()) / "stopwright-tests-jack").open("w") as turn:
+        if not _held:
+            fcntl.flock(turn, fcntl.LOCK_EX)
+        _held += 1
+        try:
+            yield
+        finally:
+            _held -= 1
+
+
 @contextmanager
 def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
     """A server of that name, which the process and its children then take for the only one.
@@ -51,6 +71,7 @@ def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
     patient = ["-S", "-t", "5000"]
     command = [jackd, "-r", *patient, "-n", unique, "-d", "dummy", "-r", "48000", "-p", "256"]
     with (
+        _turn(),
         pytest.MonkeyPatch.context() as patch,
         subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as server,
     ):
