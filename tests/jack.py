@@ -83,7 +83,10 @@ def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
             yield server
         finally:
             server.terminate()
-            server.wait(timeout=PATIENCE)
+            try:
+                server.wait(timeout=PATIENCE)
+            except subprocess.TimeoutExpired:  # it waits for a client that is gone
+                server.kill()
             for left in Path("/dev/shm").glob(f"jack*_{unique}_*"):
                 left.unlink(missing_ok=True)  # of clients that outlived it
 

@@ -458,25 +458,28 @@ CHORDS = (
 class Module:
     """FluidSynth with a port of JACK's: it says each note that it is given.
 
-    ``heard`` has them as messages; ``on`` are those that are on by them.
+    ``heard`` has them as messages; ``on`` are those that are on by them; ``told`` is what it says
+    of itself when something is not as it should be.
     """
 
     PORT = "module:midi_00"
 
     def __init__(self) -> None:
         self.heard: list[bytes] = []
-        self.errors = ""
+        self.told: list[str] = []
         self._changed = Condition()
         server = os.environ["JACK_DEFAULT_SERVER"]
-        drivers = [f"{what}.jack.{key}" for what in ("midi", "audio") for key in ("server", "id")]
-        values = dict.fromkeys(drivers[::2], server) | dict.fromkeys(drivers[1::2], "module")
-        options = [word for key, value in values.items() for word in ("-o", f"{key}={value}")]
+        drivers = [(what, key) for what in ("midi", "audio") for key in ("server", "id")]
+        values = {"server": server, "id": "module"}
+        options = [
+            word for what, key in drivers for word in ("-o", f"{what}.jack.{key}={values[key]}")
+        ]
         command = ["fluidsynth", "-d", "-m", "jack", "-a", "jack", "-r", "48000", *options]
         self._process = subprocess.Popen(
             ["stdbuf", "-oL", *command, str(SOUNDFONT)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
             text=True,
         )
         self._reader = Thread(target=self._read)
@@ -486,17 +489,17 @@ class Module:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Have it end; what it was given before is in ``heard`` then."""
+        """Have it end; all that it was given is in ``heard`` then."""
         assert self._process.stdin
         assert self._process.stdout
-        assert self._process.stderr
         self._process.stdin.write("quit\n")
         self._process.stdin.close()
-        self.errors = self._process.stderr.read()
-        self._reader.join(PATIENCE)
-        self._process.wait(PATIENCE)
-        self._process.stdout.close()
-        self._process.stderr.close()
+        try:
+            self._process.wait(PATIENCE)
+        finally:
+            self._process.kill()
+            self._reader.join()
+            self._process.stdout.close()
 
     @property
     def on(self) -> set[Note]:
@@ -510,6 +513,8 @@ class Module:
     def _read(self) -> None:
         assert self._process.stdout
         for line in self._process.stdout:
+            if line.startswith("fluidsynth: "):
+                self.told.append(line)
             match = re.fullmatch(r"event_pre_note(on|off) (\d+) (\d+) (\d+)\n", line)
             if match is None:
                 continue
@@ -557,7 +562,7 @@ def test_a_synthesizer_is_given_every_note(tmp_path: Path, figures: Figures) -> 
         module.until(lambda: len(module.heard) >= len(silence) + len(sent))
     assert module.heard == silence + sent
     assert module.on == set()
-    assert module.errors == ""
+    assert module.told == []
     figures(f"a chorale on a synthesizer: {len(sent)} notes on and off, all of them given")
 
 

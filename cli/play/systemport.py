@@ -26,8 +26,9 @@ PATIENCE = 1.0
 """Seconds until it must be known for the first time which ports there are."""
 _OPENING = 3.0
 """Seconds that a port may take to open: less than half a second, but for a busy computer."""
-_CLOSING = 1.0
-"""Seconds that it may take to close. Without its server it never does."""
+_CLOSING = 10.0
+"""Seconds that it may take to close: half a second, but for a busy computer, and for ever without
+its server. Killed sooner, it can keep a JACK that waits for its clients (-S) waiting for good."""
 _ANSWER = 10.0
 """Seconds without a word from who looks, after which the MIDI systems themselves hang."""
 _NAP = 0.1
