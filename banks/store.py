@@ -366,19 +366,24 @@ class Store:
                 raise LedgerError("the owner is no guest")
             self._put(ledger, bank, {Key(Kind.GUEST): _YES if guest else None}, GUEST, "")
 
-    def switch_on(self, console: Console) -> tuple[int, Bank]:
+    def switch_on(self, console: Console, chosen: int | None = None) -> tuple[int, Bank]:
         """The bank that the console plays from now, seated on it: its number, and the bank.
 
-        It is the one that was on the desk at switch-off; in a guest's place comes the owner's.
+        It is the one that is ``chosen``, or that was on the desk at switch-off; in a guest's
+        place comes the owner's then.
 
         Raises:
-            StoreError: if there is no bank.
+            StoreError: if there is no bank, or the one that is chosen is removed.
         """
         with self.writing() as ledger:
             bank, owner = ledger.desk()
-            if bank is None:
+            if chosen is not None:
+                _check_here(ledger, chosen)
+                ledger.lay(chosen, owner)
+                bank = chosen
+            elif bank is None:
                 raise LedgerError("there is no bank in it yet that a console could play from")
-            if ledger.has(bank, Key(Kind.GUEST)) and owner is not None:
+            elif ledger.has(bank, Key(Kind.GUEST)) and owner is not None:
                 bank = owner
                 ledger.lay(owner, owner)
         return bank, self.update(bank, console)

@@ -627,7 +627,9 @@ def test_a_signal_to_all_programs_cuts_nothing_off() -> None:
         assert os.getsid(carrier) != os.getsid(0)
         for number in (SIGINT, SIGTERM, SIGHUP):
             os.kill(carrier, number)
-        link.write([NOTE])
+        for _ in range(5):  # a busy JACK may lose one
+            link.write([NOTE])
+            time.sleep(0.1)
         assert quay.next() == NOTE
     assert carriers() == []
 

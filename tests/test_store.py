@@ -307,6 +307,17 @@ def test_a_bank_that_is_removed_can_be_brought_back(store: Store) -> None:
 # ---------------------------------------------------------------- the desk
 
 
+def test_a_guest_who_is_chosen_at_switch_on_plays_until_switch_off(store: Store) -> None:
+    ruth = store.add(bank("Ruth"))
+    mae = store.add(bank("Mae"), guest=True)
+    assert store.switch_on(CONSOLE, mae)[0] == mae
+    assert desk_and_owner(store) == (mae, ruth)
+    assert store.switch_on(CONSOLE)[0] == ruth
+    store.remove(mae)
+    with pytest.raises(StoreError, match="removed"):
+        store.switch_on(CONSOLE, mae)
+
+
 def test_the_first_bank_that_is_no_guest_s_is_the_owner_s(store: Store) -> None:
     guest = store.add(bank("Mae"), guest=True)
     assert desk_and_owner(store) == (None, None)

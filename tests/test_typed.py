@@ -108,6 +108,22 @@ def test_a_name_is_pushed_or_turned_over() -> None:
     assert bench.sounding == {"flute"}
 
 
+def test_what_was_set_is_taken_back_and_set_again() -> None:
+    bench = Bench(oxmarsh())
+    bench.type("flute", "push set", "g1", "undo", "redo")
+    assert bench.told == [
+        "piston 1 (g1): set",
+        "piston 1 (g1): as it was before it was set",
+        "piston 1 (g1): set again",
+    ]
+
+
+def test_help_is_told() -> None:
+    bench = Bench(oxmarsh())
+    bench.type("help", "?")
+    assert [told.startswith("type the id of a piston") for told in bench.told] == [True, True]
+
+
 def test_keys_and_wishes() -> None:
     bench = Bench(oxmarsh())
     bench.type("flute", "keys great 48 52 down")

@@ -153,13 +153,14 @@ class Cable:
     def _run(self) -> None:
         """Open it, read it, and when it is lost open it again."""
         while not self._stopping.is_set():
+            tried = time.monotonic()
             try:
                 link = open_link(
                     self.where, listens=self._listens, sends=self._sends, client="stopwright"
                 )
             except CannotOpenError as error:
-                self._lost(str(error))
-                self._stopping.wait(AGAIN)
+                self._lost(str(error))  # whoever calls meanwhile is to be heard at once
+                self._stopping.wait(max(AGAIN - (time.monotonic() - tried), 0.0))
                 continue
             except Exception as error:  # a fault of ours at one port is no reason for silence
                 self._lost(f"the program itself fails there: {error!r}")

@@ -24,7 +24,7 @@ from cli.files import read_console_file, shown
 from cli.output import json_option, refuse, say
 from cli.play.cables import Cable
 from cli.play.display import Display
-from cli.play.glance import Teller
+from cli.play.glance import Teller, glance
 from cli.play.hand import ByHand
 from cli.play.loop import Ask, Loop, Stop
 from cli.play.memory import Memory
@@ -157,8 +157,9 @@ def _run(loop: Loop, display: Display) -> None:
         loop.playing.faults.found("program", "".join(traceback.format_exception(error)))
         failed = f"the program itself has failed: {error!r}"
     finally:
-        undone = loop.end()
         display.stop()
+        undone = loop.end()
+        display.last(glance(loop.playing))
     if failed or undone:
         refuse("switched off, but " + "; ".join(filter(None, [failed, *undone])))
 

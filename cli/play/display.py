@@ -54,6 +54,7 @@ class Display:
         self._json = as_json
         self._plain = plain or as_json or not sys.stdout.isatty()
         self._typed = typed
+        self._before: Seen | None = None
         self._stopping, self._wake = Event(), Event()
         self._taken: SimpleQueue[Glance] = SimpleQueue()
         self._thread = Thread(target=self._run, name="screen", daemon=True)
@@ -88,20 +89,27 @@ class Display:
                     room = height if line is None else height - 1
                     live.update(Group(view(seen, width, room), *filter(None, [line])), refresh=True)
 
+    def last(self, taken: Glance) -> None:
+        """Show what it was at the end, where that is shown in lines."""
+        if self._plain:
+            self._say(self._seen(taken))
+
     def _lines(self) -> None:
-        before: Seen | None = None
         while not self._stopping.wait(OFTEN):
             seen = self._look()
             if seen is not None:
-                if self._json:
-                    found = as_json(before, seen)
-                    if found is not None:
-                        say(json.dumps(found, ensure_ascii=False))
-                else:
-                    for line in changes(before, seen):
-                        say(line)
-                before = seen
-            sys.stdout.flush()
+                self._say(seen)
+
+    def _say(self, seen: Seen) -> None:
+        if self._json:
+            found = as_json(self._before, seen)
+            if found is not None:
+                say(json.dumps(found, ensure_ascii=False))
+        else:
+            for line in changes(self._before, seen):
+                say(line)
+        self._before = seen
+        sys.stdout.flush()
 
     def _look(self) -> Seen | None:
         """The console as it is now; None if it does not answer any more."""
@@ -110,5 +118,8 @@ class Display:
             taken = self._taken.get(timeout=ANSWERS)
         except Empty:
             return None
+        return self._seen(taken)
+
+    def _seen(self, taken: Glance) -> Seen:
         ports = [PortSeen(c.port, str(c.where), c.open) for c in self._cables.values()]
         return self._teller.seen(taken, ports, self._latencies.seen(), self._unkept())

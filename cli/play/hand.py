@@ -31,6 +31,12 @@ HALF_MOMENT = 0.05
 _STATEMENTS = frozenset(head for form in FORMS for head in form.heads)
 
 
+_HELP = (
+    "type the id of a piston or a control (Tab completes it), or what a hand does: "
+    "keys great 60 64 down, crescendo 40, press set, undo; quit switches off"
+)
+
+
 class NotDoneError(Exception):
     """What was typed cannot be done; the message says why."""
 
@@ -63,6 +69,8 @@ class ByHand:
         words = text.strip()
         if not words:
             return []
+        if words in ("help", "?"):
+            raise NotDoneError(_HELP)
         if words in self._controls:
             rail = playing.instrument.action.rail
             on = bool(rail & playing.instrument.action.ranges.roster.bit(words))

@@ -107,9 +107,8 @@ class Memory:
             return
         with store:
             try:
-                if self._player is not None:
-                    store.take_up(store.find(self._player).number)
-                number, bank = store.switch_on(self._console)
+                chosen = None if self._player is None else store.find(self._player).number
+                number, bank = store.switch_on(self._console, chosen)
                 keeper = Keeper(store, number, bank)
             except StoreError as error:
                 self._begun.put(error)

@@ -16,6 +16,7 @@ from cli.play.seen import Told
 from cli.rehearsal.port_log import SETTLING
 from combination.contacts import Role, Wired, contacts_of
 from combination.effects import (
+    Cause,
     ContactBounces,
     ContactFreed,
     ContactStuck,
@@ -26,7 +27,14 @@ from combination.effects import (
     Stored,
     TabDidNotFollow,
 )
-from combination.events import ChangeKept, ChangeNotKept, Event, RelayEvent
+from combination.events import (
+    ChangeKept,
+    ChangeNotKept,
+    Event,
+    RedoAsked,
+    RelayEvent,
+    UndoAsked,
+)
 from combination.instrument import Instrument
 from combination.memory import Bank, Change
 from combination.midi import Edge, Heard, Push
@@ -35,6 +43,12 @@ from combination.outputs import Sent
 
 SILENT = 0.3
 """Seconds without a byte, after which a cable that sent active sensing is lost (MIDI 1.0)."""
+
+_CAUSES: dict[type[Event | RelayEvent], Cause] = {
+    UndoAsked: Cause.UNDO,
+    RedoAsked: Cause.REDO,
+}
+_DONE = {Cause.SET: "set", Cause.UNDO: "as it was before it was set", Cause.REDO: "set again"}
 
 SAID = 20
 """Things said to the player that are remembered: as many as come between two looks."""
@@ -86,6 +100,8 @@ class Playing:
         self.on_lost: Callable[[str, float], None] = lambda _port, _at: None
         """Who is told when nothing is heard by a port any more."""
         self._witness = witness
+        self._cause = Cause.SET
+        self._causes: dict[Change, Cause] = {}
         self._ports: dict[str, _Heard] = {}
         self._pistons = {p.id: f"piston {p.face} ({p.id})" for p in console.pistons}
         self._controls = {c.id: f"{c.face} ({c.id})" for c in console.controls}
@@ -168,7 +184,12 @@ class Playing:
         Raises:
             KeyError, ValueError: as `Instrument.receive`.
         """
-        return self._tick(at) + self._come_of(self.instrument.receive(event, at), at)
+        sent = self._tick(at)
+        self._cause = _CAUSES.get(type(event), Cause.SET)
+        try:
+            return sent + self._come_of(self.instrument.receive(event, at), at)
+        finally:
+            self._cause = Cause.SET
 
     def work(self, heard: Heard, at: float) -> list[Sent]:
         """A contact is worked, by its port or from elsewhere."""
@@ -230,10 +251,12 @@ class Playing:
         match effect:
             case KeepAsked():
                 self.asked.append(effect)
+                self._causes[effect.change] = effect.cause
             case Refused(piston=piston, reason=reason):
                 self.tell(f"{self._piston(piston)}: {reason}" if piston else str(reason))
             case Stored(change=change, kept=kept):
-                self.tell(f"{self._place(change)}: set{'' if kept else ', but not written yet'}")
+                done = _DONE[self._causes.pop(change, self._cause)]
+                self.tell(f"{self._place(change)}: {done}{'' if kept else ', but not written yet'}")
             case KeptAfterAll(change=change):
                 self.tell(f"{self._place(change)}: written now")
             case ContactStuck(piston=piston, pin=pin):

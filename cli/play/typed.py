@@ -6,6 +6,7 @@ there writes over it. What a line means is not known here.
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from threading import Thread
@@ -19,6 +20,11 @@ except ImportError:  # Windows: whole lines
 _ENTER, _TAB, _RUBS_OUT, _CLEARS = "\r\n", "\t", "\x7f\b", "\x15"
 _ESCAPE = "\x1b"
 _UP, _DOWN = "\x1b[A", "\x1b[B"
+
+
+PACE = 0.15
+"""Seconds between two lines that come from elsewhere than a terminal, where a hand needs as long:
+a piston is let go half a tenth of a second after it is pressed, and its contact bounces."""
 
 
 class Typed:
@@ -59,6 +65,7 @@ class Typed:
     def _lines(self) -> None:
         for line in sys.stdin:
             self._done(line.strip())
+            time.sleep(PACE)
         self._over()
 
     def _letters(self) -> None:
