@@ -19,6 +19,7 @@ from combination.events import KeyMoved, PistonPressed, PistonReleased, ShoeMove
 from combination.memory import Bank, Combination, Slot, fresh_bank, seat
 from combination.midi import Wiring
 from combination.model import (
+    MIDI_SPEED,
     RECALLING,
     STEPPED_TO,
     Action,
@@ -33,7 +34,7 @@ from combination.outputs import VELOCITY, Outputs, Sent
 from combination.ranges import Ranges
 from combination.relay import TRAP_STROKE, Relay
 
-BYTE = (1 + 8 + 1) / 31_250
+BYTE = (1 + 8 + 1) / MIDI_SPEED
 """Seconds that a byte takes: a start bit, eight data bits and a stop bit at 31,250 baud, which
 is 320 µs (MIDI 1.0, sources.md S10)."""
 LONGEST = 0.010

@@ -123,7 +123,7 @@ class Instrument:
 
         It is the same at any time, and may be made ready before it is needed.
         """
-        controls = self.action.ranges.roster.registration(0).others
+        controls = self.action.ranges.roster.registration(0).everyone
         lamps = self.action.lit.everyone
         return [
             self.relay.silence(),

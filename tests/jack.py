@@ -6,7 +6,6 @@ does with what it hears what a test says; it speaks to rtmidi itself, and to not
 
 import fcntl
 import os
-import shutil
 import subprocess
 import tempfile
 import time
@@ -20,24 +19,12 @@ from typing import Any
 import pytest
 import rtmidi
 
-NEEDS_ALL = "STOPWRIGHT_NEEDS_ALL"
-"""Set where nothing may be skipped, as it is in CI."""
+from tests.needed import installed
+
 PATIENCE = 20.0
 """Seconds until a test gives up waiting for something that should happen at once."""
 MOST_HEARD = 16 * 1024
 """Messages that a device keeps until it listens; rtmidi has 1024 otherwise, and drops more."""
-
-
-def installed(program: str, *needs: Path) -> str:
-    """Where a program is; without it, or a file it needs, tests are skipped, or fail in CI."""
-    found = shutil.which(program)
-    if found is None or not all(file.exists() for file in needs):
-        names = " or ".join((program, *(file.name for file in needs)))
-        missing = f"{names} is not installed (.ci/run does it)"
-        if os.environ.get(NEEDS_ALL):
-            pytest.fail(missing)
-        pytest.skip(missing)
-    return found
 
 
 _held = 0

@@ -35,7 +35,7 @@ from combination.model import Console
 from combination.outputs import Sent
 from combination.reading import read_console
 from tests.figures import Figures
-from tests.jack import Device, installed, jack_server
+from tests.jack import Device, jack_server
 from tests.live import (
     FLUTE,
     PATIENCE,
@@ -51,6 +51,7 @@ from tests.live import (
     settle,
     tab,
 )
+from tests.needed import SOUNDFONT, installed
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -396,7 +397,6 @@ def test_an_evening_comes_to_what_it_came_to_offline(tmp_path: Path, figures: Fi
 
 # ---------------------------------------------------------------- a synthesizer
 
-SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 ALMSHOUSE = """
 format = 1
 name = "Almshouse Chapel, Nether Saltby"

@@ -6,9 +6,7 @@ parser has nothing of mido in it, must find the notes that the relay's effects a
 
 import json
 import math
-import os
 import re
-import shutil
 import subprocess
 import wave
 from collections import Counter
@@ -40,15 +38,13 @@ from combination.memory import fresh_bank
 from combination.model import Console, Rank
 from combination.reading import read_console
 from combination.registration import Roster
+from tests.needed import SOUNDFONT, installed
 from tests.rehearsed import Hall
 
 DEMOS = {
     name: (resources.files("cli") / "demos" / f"{name}.toml").read_text(encoding="utf-8")
     for name in ("theatre", "church")
 }
-SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
-NEEDS_ALL = "STOPWRIGHT_NEEDS_ALL"
-"""Set where nothing may be skipped, as it is in CI."""
 
 
 @cache
@@ -72,17 +68,6 @@ HIGHEST = 108
 """The highest note that the soundfont's ocarina has; measured."""
 WITHIN = 0.015
 """A part of the frequency; a semitone is four times as much. Measured: within a hundredth."""
-
-
-def needed(program: str) -> str:
-    """Where a program is; without it the test is skipped, or fails where nothing may be."""
-    found = shutil.which(program)
-    if found is None or not SOUNDFONT.exists():
-        missing = f"{program} or {SOUNDFONT.name} is not installed (.ci/run does it)"
-        if os.environ.get(NEEDS_ALL):
-            pytest.fail(missing)
-        pytest.skip(missing)
-    return found
 
 
 def heard_by(fluidsynth: str, midi: Path) -> tuple[NDArray[np.float64], int]:
@@ -115,7 +100,7 @@ def performance(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[dict[str, list[Struck]], NDArray[np.float64], int]:
     """Single keys of the theatre console's Great on each stop alone: when, and the sound."""
-    fluidsynth = needed("fluidsynth")
+    fluidsynth = installed("fluidsynth", SOUNDFONT)
     hall = Hall(tmp_path_factory.mktemp("hall"), DEMOS["theatre"])
     lines = []
     for pitch, stop in STOPS.items():

@@ -30,6 +30,7 @@ from banks.history import faults
 from banks.store import Store
 from tests.disk_record import Call, Cut, Disk, cuts, recorded
 from tests.figures import Figures
+from tests.needed import installed, lacking
 from tests.plugged import (
     BURNT,
     Known,
@@ -43,8 +44,6 @@ from tests.plugged import (
     opened,
 )
 
-NEEDS_ALL = "STOPWRIGHT_NEEDS_ALL"
-"""Set where nothing may be skipped, as it is in CI."""
 ROOT = Path(__file__).parent.parent
 STORE = "chapel.store"
 INDEX = "-shm"
@@ -62,16 +61,11 @@ THINGS = 13
 @pytest.fixture(scope="module")
 def strace() -> str:
     """Where strace is. Without it, or where it may not trace, the tests are skipped or fail."""
-    found = shutil.which("strace")
-    missing = "strace is not installed (.ci/run does it)"
-    if found is not None:
-        tried = subprocess.run([found, "-o", os.devnull, "true"], capture_output=True, text=True)
-        if not tried.returncode:
-            return found
-        missing = f"strace may not trace here: {tried.stderr.strip()}"
-    if os.environ.get(NEEDS_ALL):
-        pytest.fail(missing)
-    pytest.skip(missing)
+    found = installed("strace")
+    tried = subprocess.run([found, "-o", os.devnull, "true"], capture_output=True, text=True)
+    if tried.returncode:
+        lacking(f"strace may not trace here: {tried.stderr.strip()}")
+    return found
 
 
 @pytest.fixture

@@ -109,7 +109,7 @@ class Cable:
         self._stopping = Event()
         self._out: _Out | None = None
         self._told_lost = False
-        self._blocked = 0
+        self._wait = AGAIN
         self._unsent = False
         self._thread = Thread(target=self._run, name=f"port {port}", daemon=True)
 
@@ -183,10 +183,11 @@ class Cable:
             if why:
                 self._unsent = why == _TAKES_NOTHING
                 self._lost(why)
-                if time.monotonic() - began > SELDOM:
-                    self._blocked = 0
-                self._blocked = self._blocked + 1 if why == _TAKES_NOTHING else 0
-                self._stopping.wait(min(AGAIN * 2**self._blocked, SELDOM))
+                if not self._unsent or time.monotonic() - began > SELDOM:
+                    self._wait = AGAIN
+                if self._unsent:
+                    self._wait = min(2 * self._wait, SELDOM)
+                self._stopping.wait(self._wait)
 
     def _lost(self, why: str) -> None:
         """Say so, once until it is open again."""

@@ -26,7 +26,7 @@ from cli.play.cables import Cable
 from cli.play.display import Display
 from cli.play.glance import Teller, glance
 from cli.play.hand import ByHand
-from cli.play.loop import Ask, Loop, Stop
+from cli.play.loop import Ask, Loop, Stop, by_port
 from cli.play.memory import Memory
 from cli.play.playing import Playing
 from cli.play.scribe import Recorder, Scribe, in_log
@@ -227,11 +227,8 @@ def _cables(
 
 def _silence(playing: Playing) -> dict[str, list[bytes]]:
     """What turns everything off, port by port, made ready."""
-    found: dict[str, list[bytes]] = {}
     instrument = playing.instrument
-    for port, message in instrument.wiring.sent(instrument.silence()):
-        found.setdefault(port, []).append(bytes(message.bin()))
-    return found
+    return by_port(instrument.wiring.sent(instrument.silence()))
 
 
 def _caution(console: Console, log: Path | None) -> None:

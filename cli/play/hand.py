@@ -112,7 +112,8 @@ class ByHand:
         def witness(effects: list[Effect], _at: float) -> None:
             for effect in effects:
                 if isinstance(effect, TabsDriven):
-                    moves = [(t, on) for on in (True, False) for t in (effect.off, effect.on)[on]]
+                    moves = [(tab, True) for tab in effect.on]
+                    moves += [(tab, False) for tab in effect.off]
                     reports = [heard for tab, on in moves for heard in self._hand.tab(tab, on)]
                     _later(FOLLOW, box, [_edge(0, heard) for heard in reports])
 

@@ -5,7 +5,7 @@ what they have into one box. What becomes of it is for `cli.play.playing`.
 """
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from queue import Empty, SimpleQueue
 
 from attrs import define, field, frozen
@@ -36,6 +36,14 @@ class Ask:
 @frozen
 class Stop:
     """Switch off."""
+
+
+def by_port(sent: Iterable[Sent]) -> dict[str, list[bytes]]:
+    """Messages as bytes, in order, for each port by itself."""
+    ports: dict[str, list[bytes]] = {}
+    for port, message in sent:
+        ports.setdefault(port, []).append(message.bin())
+    return ports
 
 
 @define(eq=False)
@@ -113,10 +121,9 @@ class Loop:
             return
         if self.sent is not None:
             self.sent(sent, self._last)
-        ports: dict[str, list[bytes]] = {}
-        for port, message in sent:
-            ports.setdefault(port, []).append(message.bin())
-        ways = [(self.cables[port], data) for port, data in ports.items() if port in self.cables]
+        ways = [
+            (self.cables[port], data) for port, data in by_port(sent).items() if port in self.cables
+        ]
         ways = [(cable, data) for cable, data in ways if cable.open]
         passage = Passage(began, len(ways), self.latencies) if ways and began is not None else None
         for cable, data in ways:

@@ -96,23 +96,16 @@ class Memory:
     def _run(self) -> None:
         try:
             self._open()
+        except StoreError as error:
+            self._begun.put(error)
         except Exception as error:  # a fault of ours: whoever waits for the bank is to hear of it
             self._begun.put(StoreError(f"the program itself fails at the store: {error!r}"))
 
     def _open(self) -> None:
-        try:
-            store = Store(self._path)
-        except StoreError as error:
-            self._begun.put(error)
-            return
-        with store:
-            try:
-                chosen = None if self._player is None else store.find(self._player).number
-                number, bank = store.switch_on(self._console, chosen)
-                keeper = Keeper(store, number, bank)
-            except StoreError as error:
-                self._begun.put(error)
-                return
+        with Store(self._path) as store:
+            chosen = None if self._player is None else store.find(self._player).number
+            number, bank = store.switch_on(self._console, chosen)
+            keeper = Keeper(store, number, bank)
             place = evolve(bank, controls=(), pistons={}, levels={}, sequences={})
             self._begun.put(bank)
             try:
@@ -135,7 +128,6 @@ class Memory:
                 return
 
     def _keep(self, keeper: Keeper, place: Bank) -> None:
-        fault: str | None = None
         while True:
             answers: list[ChangeKept | ChangeNotKept] = []
             try:
@@ -153,9 +145,9 @@ class Memory:
                 keeper.left_off(place)
             self.waiting = keeper.waiting
             now = None if keeper.fault is None else str(keeper.fault)
-            if answers or now != fault:
+            if answers or now != self.fault:
                 self._box.put(Answered(tuple(answers), now))
-            fault = self.fault = now
+            self.fault = now
             self._asked = []
             if todo is _STOP:
                 return

@@ -113,7 +113,7 @@ class Playing:
 
     def opened(self, port: str, at: float) -> list[Sent]:
         """A port is open, for the first time or again: what is on is sent to it."""
-        sent = self._tick(at)
+        sent = self.tick(at)
         self._ports[port] = _Heard(at, at)
         self.faults.over(("port", port))
         self.faults.over(("silent", port))
@@ -128,7 +128,7 @@ class Playing:
 
     def lost(self, port: str, why: str, at: float) -> list[Sent]:
         """A port is gone, and with it every key and piston that was down there."""
-        sent = self._tick(at)
+        sent = self.tick(at)
         self._ports.pop(port, None)
         self.faults.over(("silent", port))
         self.faults.found(("port", port), f'port "{port}": {why}')
@@ -144,7 +144,7 @@ class Playing:
         If nobody was, what went off meanwhile may be on there yet: it is turned off, and what is
         on is sent anew.
         """
-        sent = self._tick(at)
+        sent = self.tick(at)
         there = self._ports.setdefault(port, _Heard(at, at))
         there.last = at
         if there.silent:
@@ -184,7 +184,7 @@ class Playing:
         Raises:
             KeyError, ValueError: as `Instrument.receive`.
         """
-        sent = self._tick(at)
+        sent = self.tick(at)
         self._cause = _CAUSES.get(type(event), Cause.SET)
         try:
             return sent + self._come_of(self.instrument.receive(event, at), at)
@@ -193,7 +193,7 @@ class Playing:
 
     def work(self, heard: Heard, at: float) -> list[Sent]:
         """A contact is worked, by its port or from elsewhere."""
-        sent = self._tick(at)
+        sent = self.tick(at)
         self._reported(heard)
         return sent + self._come_of(self.instrument.hear(heard, at), at)
 
@@ -204,7 +204,7 @@ class Playing:
 
     def written(self, answers: Iterable[ChangeKept | ChangeNotKept], at: float) -> list[Sent]:
         """The store has written what was asked for, or could not."""
-        sent = self._tick(at)
+        sent = self.tick(at)
         for answer in answers:
             sent += self._come_of(self.instrument.receive(answer, at), at)
         return sent
@@ -218,7 +218,8 @@ class Playing:
 
     def tick(self, at: float) -> list[Sent]:
         """Let time pass until ``at``."""
-        return self._tick(at)
+        sent = self._fallen_silent(at)
+        return sent + self._come_of(self.instrument.tick(at), at)
 
     @property
     def next_due(self) -> float | None:
@@ -233,10 +234,6 @@ class Playing:
         return self.instrument.wiring.sent(self.instrument.ending())
 
     # ------------------------------------------------------------ what comes of it
-
-    def _tick(self, at: float) -> list[Sent]:
-        sent = self._fallen_silent(at)
-        return sent + self._come_of(self.instrument.tick(at), at)
 
     def _come_of(self, effects: list[Effect], at: float) -> list[Sent]:
         if not effects:

@@ -18,7 +18,7 @@ _STOP = object()
 
 
 class Scribe:
-    """Lines added to a file. ``fault`` says why they cannot be, once they cannot."""
+    """Lines added to a file. One that cannot be written is lost, and nothing waits for it."""
 
     def __init__(self, path: Path, first: str = "") -> None:
         """Open the file, to add to it; ``first`` is what a new one begins with.
@@ -26,8 +26,6 @@ class Scribe:
         Raises:
             OSError: if it cannot be opened.
         """
-        self.path = path
-        self.fault = ""
         self._file = path.open("a", encoding="utf-8")
         if first and not self._file.tell():
             self._file.write(first + "\n")
@@ -57,8 +55,7 @@ class Scribe:
                 else:
                     self._file.write(f"{line}\n")
                 unsaid = line is not None
-            except OSError as error:
-                self.fault = error.strerror or "the disk failed"
+            except OSError:
                 unsaid = True
             if line is _STOP:
                 return

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable
 from math import inf
 
 from attrs import define, field, frozen
-from mido.messages import Message
 
 from cli.rehearsal.hand import Hand
 from cli.rehearsal.midi_files import Cued, Told
@@ -386,15 +385,14 @@ class Bench:
         if not self._pressed(wire):
             self._report(edge)
 
-    def play(self, message: Message, port: str | None, *, found: bool = False) -> None:
-        """A message of a recording comes by a port, or by any; or says how a contact was found."""
+    def play(self, heard: Heard, *, found: bool = False) -> None:
+        """Something that a recording has; ``found``, it says how a contact was found."""
         if self.instrument is None:
             return
-        heard = self.instrument.wiring.heard(message, port)
         if found and isinstance(heard, Edge):
             self._take(self.instrument.found(heard, self.now))
         else:
-            self._take(self.instrument.message(message, self.now, port))
+            self._take(self.instrument.hear(heard, self.now))
 
     def lose(self, port: str) -> None:
         """Nothing is heard by a port any more."""

@@ -327,16 +327,16 @@ class _Listening:
         caused = bench.caused
         bench.advance(played.at)
         if words is None:
-            bench.play(message, port, found=played.found)
+            bench.play(heard, found=played.found)
         elif gesture and self.gesture and self.gesture.takes(gesture):
             bench.run.steps[-1].said = Said(0, "", self.gesture.words)
-            bench.play(message, port, found=played.found)
+            bench.play(heard, found=played.found)
         else:
             if gesture and not self.cued:
                 bench.caused = [h for h in bench.caused if not isinstance(h.effect, RELAYED)]
             afresh = not self.cued and gesture is None
             step = bench.begin(Said(0, "", words), played.at, afresh=afresh)
-            bench.play(message, port, found=played.found)
+            bench.play(heard, found=played.found)
             if step.happenings or (_is_press(bench.hand, heard) and not (gesture and self.mute)):
                 self.gesture = gesture
             else:
