@@ -7,6 +7,7 @@ import errno
 import os
 import secrets
 import stat
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -127,9 +128,10 @@ def _replaced(path: Path, target: Path) -> os.stat_result | None:
 
 def _write(temporary: Path, data: bytes, old: os.stat_result | None) -> None:
     """Make a new file, under the old one's permissions if there is one, and flush it."""
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600 if old else 0o666)
+    how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    handle = os.open(temporary, how, 0o600 if old else 0o666)
     with os.fdopen(handle, "wb") as file:
-        if old is not None:
+        if old is not None and sys.platform != "win32":  # there its folder says who may
             with suppress(PermissionError):
                 os.fchown(handle, old.st_uid, old.st_gid)
             os.fchmod(handle, stat.S_IMODE(old.st_mode))
@@ -153,7 +155,9 @@ def _name_new(temporary: Path, target: Path) -> None:
 
 
 def _flush_folder(folder: Path) -> None:
-    """Make a new name in a folder last."""
+    """Make a new name in a folder last. Windows opens no folders; NTFS has a journal for names."""
+    if sys.platform == "win32":
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -10,6 +10,7 @@ import json
 import os
 import select
 import signal
+import socket
 import sys
 import time
 from collections.abc import Iterable
@@ -33,33 +34,42 @@ FRESH = 2.0
 """Seconds after which clients are replaced: older ones do not see that their server is gone."""
 MOST_HEARD = 16 * 1024
 """Messages that rtmidi keeps until they are looked at; it has 1024 otherwise, and drops more."""
-ASK, TELL = 0, 1
-"""The descriptors by which a program of ours is asked, and tells."""
 
 
 def carry() -> None:
-    """Carry messages between a socket, which is standard input, and MIDI ports.
+    """Carry messages between the program that has started this one and MIDI ports.
 
     The ports are arguments of the program: ours by name, then ways, systems and names, as JSON.
     First it is said that they are open: an empty line; if not, nothing, and it ends. It ends too
     when the socket does, and not before: pipes off may come after a signal to all of us.
     """
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, signal.SIG_IGN)
+    for number in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, number):
+            signal.signal(getattr(signal, number), signal.SIG_IGN)
+    asker = _asker()
     name, ports = json.loads(sys.argv[1])
     clients: dict[str, Any] = {}
     try:
         for way, system, port in ports:
             clients[way] = client = _client(way, system, name)
             client.open_port(client.get_ports().index(port), "in" if way == "MidiIn" else "out")
-        os.write(ASK, b"\n")
-        _carry(clients.get("MidiIn"), clients.get("MidiOut"))
+        asker.sendall(b"\n")
+        _carry(asker, clients.get("MidiIn"), clients.get("MidiOut"))
         if "MidiOut" in clients:
             time.sleep(LAST)
     finally:
         for client in clients.values():
             client.close_port()
             client.delete()
+
+
+def _asker() -> socket.socket:
+    """Whoever has started us (see `cli.play.systemport`)."""
+    if sys.platform == "win32":
+        asker = socket.fromshare(sys.stdin.buffer.read())
+        os.close(sys.stdout.fileno())
+        return asker
+    return socket.socket(fileno=sys.stdin.fileno())
 
 
 def _client(way: str, system: int, name: str) -> Any:
@@ -74,11 +84,11 @@ def _client(way: str, system: int, name: str) -> Any:
     return client
 
 
-def _carry(heard: Any, said: Any) -> None:
+def _carry(asker: socket.socket, heard: Any, said: Any) -> None:
     decoder = Decoder()
     while True:
-        if select.select((ASK,), (), (), NAP if heard else None)[0]:
-            data = os.read(ASK, 64 * 1024)
+        if select.select((asker,), (), (), NAP if heard else None)[0]:
+            data = asker.recv(64 * 1024)
             if not data:
                 return
             for message in decoder.feed(data) if said else ():
@@ -86,18 +96,18 @@ def _carry(heard: Any, said: Any) -> None:
         came = bytearray()
         while heard and (event := heard.get_message()):
             came += bytes(event[0])
-        while came:
-            del came[: os.write(ASK, came)]
+        asker.sendall(came)
 
 
 def look() -> None:
     """Tell which MIDI ports there are whenever that changes, and every `FRESH` seconds.
 
     Each time it is a line of JSON: which systems run, and the ports' ways, systems and names. It
-    ends when standard input does, and when a MIDI system is gone: who was its client crashes
+    ends when whoever asks does, and when a MIDI system is gone: who was its client crashes
     when that is closed (rtmidi 1.5.8).
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    asker = _asker()
     everywhere = list(product(("MidiIn", "MidiOut"), rtmidi.get_compiled_api()))
     clients: dict[tuple[str, int], Any] = {}
     told: list[Any] = []
@@ -121,10 +131,10 @@ def look() -> None:
         if fresh or ports != told:
             told = ports
             running = sorted({system for _, system in clients.keys() - gone})
-            os.write(TELL, json.dumps([running, ports]).encode() + b"\n")
+            asker.sendall(json.dumps([running, ports]).encode() + b"\n")
         if gone:
             os._exit(0)
-        if select.select((ASK,), (), (), GLANCE)[0]:
+        if select.select((asker,), (), (), GLANCE)[0]:
             break
     for client in clients.values():
         client.delete()

@@ -1,21 +1,17 @@
-"""What is common to all open connections, and one whose messages are bytes on a file descriptor.
+"""What is common to all open connections, and one whose messages are bytes of a stream.
 
 A link is read, written and closed by three threads that know nothing of each other. How it was
-opened, and what the messages mean, is not known here.
+opened, what carries the bytes, and what the messages mean, is not known here.
 """
 
-import os
-import select
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from threading import Condition
 from typing import Protocol
 
+from cli.play.streams import Stream, StreamLostError
 from cli.play.where import Where
 from combination.stream import Decoder
-
-_AT_ONCE = 64 * 1024
-"""Bytes that are taken from the system at once."""
 
 
 class CannotOpenError(Exception):
@@ -35,6 +31,8 @@ class Link(Protocol):
     def read(self, patience: float) -> list[bytes]:
         """The whole messages that have come; none if none comes within ``patience`` seconds.
 
+        It may take twice as long where part of one comes.
+
         Raises:
             LinkLostError: when the other end is gone, or the link is closed.
         """
@@ -53,31 +51,22 @@ class Link(Protocol):
 
 
 class ByteLink:
-    """A `Link` of one or two file descriptors that do not block."""
+    """A `Link` by a stream of bytes."""
 
     def __init__(
-        self,
-        where: Where,
-        incoming: int | None,
-        outgoing: int | None,
-        let_go: Callable[[], None],
-        *,
-        listens: bool = True,
-        endless: bool = True,
+        self, where: Where, stream: Stream, *, listens: bool = True, sends: bool = True
     ) -> None:
-        """Take the descriptors, and what closes them.
+        """Take the stream, which is closed with the link.
 
         What comes in is thrown away unless it ``listens``: its end is to be seen all the same.
-        Where that is only the end of a file it is not ``endless``, and nothing is lost by it.
         """
-        self._where, self._incoming, self._outgoing = where, incoming, outgoing
-        self._let_go, self._listens, self._endless = let_go, listens, endless
+        self._where, self._stream = where, stream
+        self._listens, self._sends = listens, sends
         self._decoder = Decoder()
         self._lost = ""
         self._closed = False
         self._inside = 0
         self._state = Condition()
-        self._wakes, self._wake = os.pipe()
 
     def read(self, patience: float) -> list[bytes]:
         """See `Link`."""
@@ -85,46 +74,28 @@ class ByteLink:
         self._enter()
         try:
             while True:
-                waited = [self._wakes] if self._incoming is None else [self._wakes, self._incoming]
-                ready = select.select(waited, (), (), max(until - time.monotonic(), 0.0))[0]
-                if self._wakes in ready:
+                data = self._stream.take(patience)
+                if self._lost:
                     raise LinkLostError(self._lost)
-                if not ready:
-                    return []
-                messages = self._take(ready[0])
-                if messages:
+                messages = self._decoder.feed(data) if self._listens else []
+                if messages or not data or time.monotonic() >= until:
                     return messages
+        except StreamLostError as error:
+            raise LinkLostError(f"{self._where} is gone: {error}") from None
         finally:
             self._leave()
-
-    def _take(self, incoming: int) -> list[bytes]:
-        try:
-            data = os.read(incoming, _AT_ONCE)
-        except BlockingIOError:
-            return []
-        except OSError as error:
-            raise self._gone(error) from None
-        if not data:
-            if self._endless:
-                raise LinkLostError(f"{self._where} is gone: the other end has closed it")
-            self._incoming = None
-        return self._decoder.feed(data) if self._listens else []
 
     def write(self, messages: Sequence[bytes]) -> None:
         """See `Link`."""
         left = memoryview(messages[0] if len(messages) == 1 else b"".join(messages))
-        outgoing = self._outgoing
         self._enter()
         try:
-            while left and outgoing is not None:
-                try:
-                    left = left[os.write(outgoing, left) :]
-                except BlockingIOError:
-                    select.select((self._wakes,), (outgoing,), ())
-                    if self._lost:
-                        raise LinkLostError(self._lost) from None
-        except OSError as error:
-            raise self._gone(error) from None
+            while left and self._sends:
+                left = left[self._stream.give(left) :]
+                if left and self._lost:
+                    raise LinkLostError(self._lost)
+        except StreamLostError as error:
+            raise LinkLostError(f"{self._where} is gone: {error}") from None
         finally:
             self._leave()
 
@@ -133,7 +104,7 @@ class ByteLink:
         with self._state:
             if not self._lost:
                 self._lost = why
-                os.write(self._wake, b".")
+                self._stream.interrupt()
 
     def close(self) -> None:
         """See `Link`."""
@@ -144,13 +115,10 @@ class ByteLink:
         self.lose(f"{self._where} was closed")
         with self._state:
             self._state.wait_for(lambda: not self._inside)
-        self._let_go()
-        os.close(self._wakes)
-        with self._state:
-            os.close(self._wake)
+        self._stream.close()
 
     def _enter(self) -> None:
-        """Use the descriptors: they are not closed, and their numbers not another's, meanwhile."""
+        """Use the stream: it is not closed meanwhile."""
         with self._state:
             if self._lost:
                 raise LinkLostError(self._lost)
@@ -161,6 +129,3 @@ class ByteLink:
             self._inside -= 1
             if self._closed:
                 self._state.notify_all()
-
-    def _gone(self, error: OSError) -> LinkLostError:
-        return LinkLostError(f"{self._where} is gone: {(error.strerror or str(error)).lower()}")

@@ -18,6 +18,7 @@ from threading import Lock
 import serial
 
 from cli.play.bytelink import ByteLink, CannotOpenError, Link, LinkLostError
+from cli.play.streams import OnDescriptor, OnFile, OnLine, OnSocket, Stream, words
 from cli.play.systemport import open_system_port
 from cli.play.where import (
     Connect,
@@ -47,6 +48,10 @@ _UNSENT = 4096
 """Bytes that wait here when the other end takes no more: otherwise megabytes of a past that nobody
 wants to hear would wait in the system."""
 
+_PLAIN = getattr(os, "O_BINARY", 0)
+_DOES_NOT_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)
+"""How files are opened: bytes stay as they are on Windows, which has no others than plain ones."""
+
 _ears: dict[Listen, socket.socket] = {}
 _ears_lock = Lock()
 
@@ -72,7 +77,7 @@ def open_link(where: Where, *, listens: bool, sends: bool, client: str) -> Link:
         case RawFile():
             return _on_file(where, listens, sends)
         case Nowhere():
-            return ByteLink(where, None, None, lambda: None)
+            return ByteLink(where, OnFile())
 
 
 # ---------------------------------------------------------------- TCP
@@ -88,7 +93,7 @@ def _called(where: Connect) -> socket.socket:
     except TimeoutError:
         raise CannotOpenError(f"{there} does not answer") from None
     except (OSError, UnicodeError) as error:
-        raise CannotOpenError(f"{there} cannot be reached: {_words(error)}") from None
+        raise CannotOpenError(f"{there} cannot be reached: {words(error)}") from None
     if connection.getsockname() == connection.getpeername():
         # TCP lets a call to one of its own passing ports be answered by itself (RFC 9293, 3.5).
         connection.close()
@@ -114,7 +119,7 @@ def _ear(where: Listen) -> socket.socket:
                 ear = socket.create_server((where.host, where.port), family=family, backlog=1)
             except (OSError, UnicodeError) as error:
                 here = address(where.host, where.port)
-                raise CannotOpenError(f"{here} cannot be listened at: {_words(error)}") from None
+                raise CannotOpenError(f"{here} cannot be listened at: {words(error)}") from None
             ear.setblocking(False)
             _ears[where] = ear
         return _ears[where]
@@ -129,7 +134,6 @@ def stop_listening() -> None:
 
 
 def _on_socket(where: Where, connection: socket.socket, listens: bool, sends: bool) -> Link:
-    connection.setblocking(False)
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in (
@@ -141,14 +145,8 @@ def _on_socket(where: Where, connection: socket.socket, listens: bool, sends: bo
     ):
         if hasattr(socket, name):  # not every system has them all
             connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
-    number = connection.fileno()
-    return ByteLink(
-        where,
-        number,
-        number if sends else None,
-        lambda: _hang_up(connection),
-        listens=listens,
-    )
+    stream = OnSocket(connection, lambda: _hang_up(connection))
+    return ByteLink(where, stream, listens=listens, sends=sends)
 
 
 def _hang_up(connection: socket.socket) -> None:
@@ -171,13 +169,12 @@ def _hang_up(connection: socket.socket) -> None:
 
 def _on_serial(where: SerialLine, listens: bool, sends: bool) -> Link:
     try:
-        line = serial.Serial(where.device, where.baud, timeout=0, exclusive=True)
+        line = serial.Serial(where.device, where.baud, exclusive=True)
     except (OSError, ValueError, OverflowError) as error:  # pyserial's own are OSErrors
         if isinstance(error, BlockingIOError) or getattr(error, "errno", None) == errno.EAGAIN:
             raise CannotOpenError(f"another program has {where}") from None
-        raise CannotOpenError(f"{where} cannot be opened: {_words(error)}") from None
-    number = line.fileno()
-    return ByteLink(where, number, number if sends else None, line.close, listens=listens)
+        raise CannotOpenError(f"{where} cannot be opened: {words(error)}") from None
+    return ByteLink(where, OnLine(line), listens=listens, sends=sends)
 
 
 def _on_file(where: RawFile, listens: bool, sends: bool) -> Link:
@@ -192,27 +189,17 @@ def _on_file(where: RawFile, listens: bool, sends: bool) -> Link:
             raise IsADirectoryError(errno.EISDIR, "")
         if listens and sends and (is_pipe or is_plain):
             raise CannotOpenError(f"{where} can be heard or written, not both: it is no device")
+        if not (is_plain or _DOES_NOT_BLOCK):
+            raise CannotOpenError(f"{where} is none that this system can wait for")
         way = os.O_RDWR if listens and sends else os.O_WRONLY if sends else os.O_RDONLY
-        number = os.open(where.path, way | os.O_NONBLOCK | os.O_NOCTTY | os.O_APPEND)
+        number = os.open(where.path, way | os.O_APPEND | (_PLAIN if is_plain else _DOES_NOT_BLOCK))
     except (OSError, ValueError) as error:
         if getattr(error, "errno", None) == errno.ENXIO and is_pipe:
             raise CannotOpenError(f"nobody reads {where} yet") from None
-        raise CannotOpenError(f"{where} cannot be opened: {_words(error)}") from None
-    return ByteLink(
-        where,
-        number if listens or is_pipe else None,
-        number if sends else None,
-        lambda: os.close(number),
-        listens=listens,
-        endless=not is_plain,
-    )
-
-
-def _words(error: Exception) -> str:
-    """What the system says, as the end of a sentence.
-
-    Numbers below zero are those of names that are looked up (`socket.gaierror`).
-    """
-    if isinstance(error, OSError) and (error.errno or 0) > 0:
-        return os.strerror(error.errno or 0).lower()
-    return ((error.strerror if isinstance(error, OSError) else None) or str(error)).lower()
+        raise CannotOpenError(f"{where} cannot be opened: {words(error)}") from None
+    stream: Stream
+    if is_plain:
+        stream = OnFile(number, is_read=listens)
+    else:
+        stream = OnDescriptor(number, watched=listens or is_pipe)
+    return ByteLink(where, stream, listens=listens, sends=sends)

@@ -14,10 +14,10 @@ import time
 from collections.abc import Sequence
 from contextlib import suppress
 from threading import Condition, Event, Thread
-from typing import Any
 
 from cli.output import RefusedError
 from cli.play.bytelink import ByteLink, CannotOpenError
+from cli.play.streams import OnSocket
 from cli.play.where import SystemPort
 from cli.ports import Port, Way, check_running, find, systems
 from combination.findings import quoted
@@ -44,10 +44,8 @@ def open_system_port(where: SystemPort, *, listens: bool, sends: bool, client: s
         CannotOpenError: if there is none, or more than one, or it does not open.
     """
     ports = _meant(where.name, listens, sends)
-    ours, theirs = socket.socketpair()
-    with theirs:
-        asked = json.dumps([client, [(p.way.value, p.system, p.name) for p in ports]])
-        carrier = _program("carry", asked, stdin=theirs, stdout=subprocess.DEVNULL)
+    asked = json.dumps([client, [(p.way.value, p.system, p.name) for p in ports]])
+    carrier, ours = _program("carry", asked)
     ours.settimeout(_OPENING)
     opened = b""
     with suppress(OSError):
@@ -55,14 +53,12 @@ def open_system_port(where: SystemPort, *, listens: bool, sends: bool, client: s
     if not opened:
         _end(carrier, ours)
         raise CannotOpenError(f"{where} cannot be opened: it is gone, or another program has it")
-    ours.setblocking(False)
-    number = ours.fileno()
 
     def let_go() -> None:
         _lookout.unwatch(link)
         _end(carrier, ours)
 
-    link = ByteLink(where, number, number if sends else None, let_go, listens=listens)
+    link = ByteLink(where, OnSocket(ours, let_go), listens=listens, sends=sends)
     _lookout.watch(link, ports)
     return link
 
@@ -78,19 +74,32 @@ def _meant(name: str, listens: bool, sends: bool) -> list[Port]:
         raise CannotOpenError(" ".join(filter(None, (lines[0], listed)))) from None
 
 
-def _program(function: str, *arguments: str, **standard: Any) -> "subprocess.Popen[bytes]":
-    """Start a function of the bridge as a program.
+def _program(function: str, *arguments: str) -> tuple["subprocess.Popen[bytes]", socket.socket]:
+    """Start a function of the bridge as a program, and give our end of what joins us to it.
 
-    It has a session of its own: Ctrl-C at our terminal is for us alone. Libraries that tell
-    standard error what they think of a MIDI system would spoil the screen.
+    It has a session of its own, or what Windows has for it: Ctrl-C at our terminal is for us
+    alone. Libraries that tell standard error what they think of a MIDI system would spoil the
+    screen. The other end is its standard input. Windows has that for files only: there it reads
+    how it gets the other end, and closes its output when it has it.
     """
     code = f"import sys; sys.path[:] = {sys.path!r}; from cli.play import bridge; bridge."
-    return subprocess.Popen(
-        [sys.executable, "-I", "-c", f"{code}{function}()", *arguments],
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-        **standard,
-    )
+    by_pipes = sys.platform == "win32"
+    ours, theirs = socket.socketpair()
+    with theirs:
+        program = subprocess.Popen(
+            [sys.executable, "-I", "-c", f"{code}{function}()", *arguments],
+            stdin=subprocess.PIPE if by_pipes else theirs.fileno(),
+            stdout=subprocess.PIPE if by_pipes else subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+        )
+        if sys.platform == "win32" and program.stdin and program.stdout:
+            with program.stdout, suppress(OSError), program.stdin:
+                program.stdin.write(theirs.share(program.pid))
+                program.stdin.close()
+                program.stdout.read()
+    return program, ours
 
 
 def _end(program: "subprocess.Popen[bytes]", ours: socket.socket) -> None:
@@ -151,9 +160,7 @@ class _Lookout:
 
     def _look(self) -> None:
         while not self._over.is_set():
-            ours, theirs = socket.socketpair()
-            with theirs:
-                looking = _program("look", stdin=theirs, stdout=theirs)
+            looking, ours = _program("look")
             self._hear(ours)
             _end(looking, ours)
             self._over.wait(_AGAIN)

@@ -8,14 +8,12 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from threading import Thread
 
-try:
+if sys.platform != "win32":  # there whole lines are read
     import termios
     import tty
-except ImportError:  # Windows: whole lines
-    termios = None  # type: ignore[assignment]
 
 _ENTER, _TAB, _RUBS_OUT, _CLEARS = "\r\n", "\t", "\x7f\b", "\x15"
 _ESCAPE = "\x1b"
@@ -47,20 +45,11 @@ class Typed:
     @contextmanager
     def reading(self) -> Iterator[None]:
         """Read, in a thread of its own, for a block."""
-        by_letter = termios is not None and sys.stdin.isatty() and sys.stdout.isatty()
+        by_letter = sys.stdin.isatty() and sys.stdout.isatty() and sys.platform != "win32"
         read = self._letters if by_letter else self._lines
-        thread = Thread(target=read, name="keyboard", daemon=True)
-        if not by_letter:
-            thread.start()
+        with _letter_by_letter() if by_letter else nullcontext():
+            Thread(target=read, name="keyboard", daemon=True).start()
             yield
-            return
-        before = termios.tcgetattr(sys.stdin)
-        tty.setcbreak(sys.stdin)
-        thread.start()
-        try:
-            yield
-        finally:
-            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
 
     def _lines(self) -> None:
         for line in sys.stdin:
@@ -114,3 +103,17 @@ class Typed:
         if step is not None and self._before:
             self._place = min(max(self._place + step, 0), len(self._before))
             self.line = (*self._before, "")[self._place]
+
+
+@contextmanager
+def _letter_by_letter() -> Iterator[None]:
+    """The terminal gives each letter at once, and shows none by itself."""
+    if sys.platform == "win32":
+        yield
+    else:
+        before = termios.tcgetattr(sys.stdin)
+        tty.setcbreak(sys.stdin)
+        try:
+            yield
+        finally:
+            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
