@@ -1694,6 +1694,20 @@ def test_a_new_console_has_nothing_wrong(action: Action, manuals: int, pedal: in
         assert kinds.count(Kind.DIVISIONAL) == divisionals * len(console.divisions)
 
 
+@pytest.mark.parametrize("action", Action)
+@pytest.mark.parametrize("pedal", [0, 32])
+def test_the_ports_in_its_comments_are_ports_of_it(action: Action, pedal: int) -> None:
+    text = beginning(Answers("Quay Street", action, ("Great", "Swell"), pedal_keys=pedal))
+    uncommented = re.sub(r"^# (?=\[\[port|id = |midi = |listen = )", "", text, flags=re.M)
+    console, findings = examine(uncommented)
+    assert findings == ()
+    assert console is not None
+    assert [port.id for port in console.ports] == ["console", "swell"]
+    alternatives = re.sub(r"^(?:midi|listen) = .*# or ", "", uncommented, flags=re.M)
+    console, findings = examine(alternatives)
+    assert (console is not None, findings) == (True, ())
+
+
 NAMES = st.text(min_size=1, max_size=12).filter(lambda t: t.strip() and t.isprintable())
 
 

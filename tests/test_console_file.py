@@ -1282,6 +1282,40 @@ def test_a_broken_file_is_said_to_be_broken_where_it_is(fault: str) -> None:
         assert (above or [""])[-1] == finding.table
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            'format = 1\nname = "Mill\naction = "blind"\n',
+            "line 2: the file: this is not a TOML file: "
+            "the text is not closed: a quotation mark is missing, at column 13",
+        ),
+        (
+            "format = 1\nlevels = 2\nlevels = 3\n",
+            "line 3: the file: this is not a TOML file: the key is there already, at column 11",
+        ),
+        (
+            "[set]\nhold = true\n\n[set]\n",
+            "line 4: the file: this is not a TOML file: "
+            "the table set is there already, at column 5",
+        ),
+        (
+            "format = 1\nlevels = [1,\n",
+            "line 2: the file: this is not a TOML file: invalid value, at the end of the file",
+        ),
+        (
+            "[[stop]\n",
+            "line 1: the file: this is not a TOML file: "
+            "expected ']]' at the end of an array declaration, at column 7",
+        ),
+    ],
+)
+def test_what_is_not_toml_is_told_with_its_line(text: str, said: str) -> None:
+    console, findings = examine(text)
+    assert console is None
+    assert [str(finding) for finding in findings] == [said]
+
+
 def test_tables_in_one_line_are_found_by_their_key() -> None:
     head = 'format = 1\nname = "Mill Lane"\naction = "blind"\n'
     inline = 'stops = [{ id = "a" }]\ndrive = { pulse = 0 }\nchamber = [{ id = "a" }]\n'

@@ -20,8 +20,9 @@ from threading import Event, Thread, Timer
 from typing import Protocol
 
 import pytest
+import serial
 
-from cli.play import links, systemport
+from cli.play import links, streams, systemport
 from cli.play.links import CannotOpenError, Link, LinkLostError, open_link, stop_listening
 from cli.play.where import Connect, Listen, Nowhere, RawFile, SerialLine, SystemPort, Where
 from tests.jack import PATIENCE, Device, jack_server
@@ -525,6 +526,30 @@ def test_what_cannot_be_opened_is_told(tmp_path: Path) -> None:
     folder = "cannot be opened: is a directory"
     assert refused(RawFile(str(tmp_path)), sends=False) == f"the file {tmp_path} {folder}"
     assert refused(SerialLine(plain)).startswith(f"the serial line {plain} cannot be opened: ")
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (
+            "ClearCommError failed (PermissionError(13, 'Access is denied.', None, 5))",
+            "access is denied",
+        ),
+        (
+            "could not open port 'COM7': FileNotFoundError(2, 'The system cannot find the file "
+            "specified.', None, 2)",
+            "the system cannot find the file specified",
+        ),
+        (
+            'WriteFile failed (OSError(22, "The device doesn\'t work", None, 31))',
+            "the device doesn't work",
+        ),
+        ("Write timeout", "write timeout"),
+    ],
+)
+def test_what_pyserial_tells_of_windows(said: str, words: str) -> None:
+    """There it has no error of the system behind its own."""
+    assert streams.words(serial.SerialException(said)) == words
 
 
 def test_a_line_is_for_one_program() -> None:

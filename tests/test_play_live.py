@@ -10,7 +10,7 @@ import os
 import resource
 import signal
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from itertools import cycle
@@ -96,8 +96,6 @@ class Offline:
         self.on: set[Note] = set()
         self.set: list[Change] = []
         self.now = 0.0
-        instrument = self.playing.instrument
-        self.take(instrument.wiring.sent(instrument.silence()))
         if opened:
             for port in self.sent:
                 self.take(self.playing.opened(port, self.now))
@@ -761,6 +759,7 @@ def test_a_recording_is_played_again(tmp_path: Path) -> None:
     text = oxmarsh().replace("key-bounce = 0.0\nbounce = 0.0\n", "")
     paces = cycle((0.004, 0.03))  # some come while a contact is taken to bounce, some do not
     with organ(tmp_path, "--record", log, text=text) as at:
+        left = at.left
         for message in (one for things in SESSION for one in messages_of(things)):
             (at.right if message[0] & 0xF in (3, 4) else at.left).say(message)
             time.sleep(next(paces))
@@ -773,32 +772,49 @@ def test_a_recording_is_played_again(tmp_path: Path) -> None:
             after = len(at.right.heard)
             at.right.say(right_mark(on), swell(C, on))
             at.right.next(lamp(RIGHT_LAMP, on), after)
-    passed = read_log(log.read_text(encoding="utf-8"))
+        at.loft.hang_up()
+        at.program.says('fault: port "loft": ')
+        at.right.say(swell(E, True), right_mark(True))
+        at.right.next(lamp(RIGHT_LAMP, True), after)
+        away = len(at.loft.heard)
+        at.loft.come_back()
+        at.loft.next(pipe("reed", E, True), away)
+        back = len(at.loft.heard)
+        at.right.say(swell(E, False))
+        at.loft.next(pipe("reed", E, False), back)
+    passed, heard = read_log(log.read_text(encoding="utf-8")), left.all()
     found = list(again(Offline(text, opened=False).playing, passed))
     assert found == [(one.port, one.data) for one in passed if one.way is Way.OUT]
     assert len(found) > 40
+    lost = passed.index(next(one for one in passed if (one.way, one.port) == (Way.LOST, "loft")))
+    ways = [one.way for one in passed[lost:] if one.port == "loft"]
+    assert ways[:2] == [Way.LOST, Way.OPEN], "what nobody was sent did not go out"
+    assert [one.data for one in passed if (one.way, one.port) == (Way.OUT, "left")] == heard
     assert {one.way for one in passed} == set(Way)
     assert "press set" in done("rehearse", log, "--console", tmp_path / "oxmarsh.toml")
 
 
 def again(playing: Playing, passed: Iterable[Passed]) -> Iterator[tuple[str, bytes]]:
-    """What goes out of a console for what happened at its ports, and at switch-off."""
+    """What goes out of a console by open ports for what happened there, and at switch-off."""
+    there: set[str] = set()
     for one in passed:
         match one.way:
             case Way.IN:
                 sent = playing.heard(one.port, one.data, one.at)
             case Way.OPEN:
+                there.add(one.port)
                 sent = playing.opened(one.port, one.at)
             case Way.LOST:
+                there.discard(one.port)
                 sent = playing.lost(one.port, "as it was", one.at)
             case Way.OUT:  # of itself, once some time has passed, or for what came before
                 sent = playing.tick(one.at)
-        yield from named(sent)
-    yield from named(playing.ending())
+        yield from named(sent, there)
+    yield from named(playing.ending(), there)
 
 
-def named(sent: Iterable[Sent]) -> list[tuple[str, bytes]]:
-    return [(port, bytes(message.bin())) for port, message in sent]
+def named(sent: Iterable[Sent], there: Container[str]) -> list[tuple[str, bytes]]:
+    return [(port, bytes(message.bin())) for port, message in sent if port in there]
 
 
 # ---------------------------------------------------------------- by hand, and for programs
@@ -859,9 +875,9 @@ def test_json_lines_are_complete(tmp_path: Path) -> None:
         *("controls", "pistons", "ports", "faults", "latency"),
     }
     assert known["console"] == "St Bride, Oxmarsh"
-    on = {control["label"] for control in known["controls"].values() if control["on"]}
-    assert on == {"Flute 8'", "Swell to Great"}
-    assert sorted(known["controls"]) == list(range(1, len(CONTROLS) + 3))
+    on = {name: control["label"] for name, control in known["controls"].items() if control["on"]}
+    assert on == {"flute": "Flute 8'", "sw-gt": "Swell to Great"}
+    assert len(known["controls"]) == len(CONTROLS) + 2
     assert len(known["pistons"]) == GENERALS + 3
     assert not any(piston["lit"] for piston in known["pistons"].values())
     assert known["level"] == {"number": 2, "name": ""}
@@ -869,7 +885,7 @@ def test_json_lines_are_complete(tmp_path: Path) -> None:
     assert known["faults"] == []
 
 
-_KNOWN_BY = {"controls": "place", "pistons": "id", "ports": "name"}
+_KNOWN_BY = {"controls": "id", "pistons": "id", "ports": "name"}
 
 
 def merged(name: str, known: Any, part: Any) -> Any:

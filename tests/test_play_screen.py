@@ -33,11 +33,12 @@ SIZES = ((80, 24), (120, 40), (200, 60))
 
 
 def division(name: str, *controls: tuple[str, bool, tuple[str, ...]]) -> DivisionSeen:
-    """Controls as a label, whether the tab is on, and why it sounds."""
+    """Controls as a label, whether the tab is on, and why it sounds; ids are numbers."""
+    named = [(f"{name} {number}", *control) for number, control in enumerate(controls, 1)]
     return DivisionSeen(
         name,
-        tuple(Tab(label, on, bool(why)) for label, on, why in controls),
-        tuple(Speaking(label, why) for label, _, why in controls if why),
+        tuple(Tab(id_, label, on, bool(why)) for id_, label, on, why in named),
+        tuple(Speaking(id_, label, why) for id_, label, _, why in named if why),
     )
 
 
@@ -240,6 +241,38 @@ def test_the_rail_is_shortened_first_then_reasons_then_names() -> None:
     assert re.search(r"\* Stop 0 8'.* and \d+ more", cut, re.DOTALL)
 
 
+def note(moment: Seen, width: int, height: int) -> tuple[str, int]:
+    """What is said not to be shown, and how many lines more it needs."""
+    found = re.search(
+        r"^(.+) not shown: needs? (\d+) more lines?$", text_of(moment, width, height), re.M
+    )
+    return (found[1], int(found[2])) if found else ("", 0)
+
+
+def text_of(moment: Seen, width: int, height: int) -> str:
+    return "\n".join(line.rstrip() for line in shown(moment, width, height))
+
+
+@pytest.mark.parametrize("faults", [0, 3, 40])
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (60, 15), (120, 40)])
+def test_what_is_not_shown_is_said_with_the_lines_that_would_show_it(
+    width: int, height: int, faults: int
+) -> None:
+    """With so many lines it is there, and with one less it is not."""
+    moment = evolve(
+        theatre(),
+        faults=tuple(Fault(f"fault {n}", MORNING + timedelta(minutes=n)) for n in range(faults)),
+    )
+    hidden, more = note(moment, width, height)
+    assert "rail" in hidden
+    assert ("reasons" in hidden) == ("by hand:" not in text_of(moment, width, height))
+    assert note(moment, width, height + more - 1) == ("rail", 1)
+    assert note(moment, width, height + more) == ("", 0)
+    whole = text_of(moment, width, height + more)
+    assert all(tab.label in whole for part in moment.divisions for tab in part.rail)
+    assert "by hand:" in whole
+
+
 def test_every_division_has_its_share_of_the_lines() -> None:
     lines = shown(three_hundred(FULL, 1), 80, 24)
     heads = [n for n, line in enumerate(lines) if re.match("Great|Swell|Choir|Solo|Pedal", line)]
@@ -353,13 +386,13 @@ def test_first_the_whole_state_is_told() -> None:
         "step 3 verse 2",
         "crescendo 3 of 10",
         "transposer -2",
-        "41 pipes speak",
         "1 set is not written yet: it works until switch-off, "
         "and is written when the store works again",
         "read the bank",
         "Great: Principal 8' sounds (by hand)",
         "Great: Octave 4' sounds (piston g1)",
         "Great: Trumpet 8' is on, but silent",
+        "41 pipes speak",
         "piston 1 (g1) lit",
         'port "pipes" (tcp 127.0.0.1:5004) is open',
         "fault: piston 1 (g1) is stuck at pin thumb.1",
@@ -371,6 +404,8 @@ def great(on: bool, why: tuple[str, ...] = ()) -> dict[str, Any]:
 
 
 PIPES = PortSeen("pipes", "", True)
+SHUT = evolve(PIPES, open=False)
+GONE = Fault('port "pipes": nobody listens at chest.local:5004 yet', MORNING)
 STUCK = FAULTS[0]
 OVER = evolve(STUCK, over=MORNING)
 
@@ -386,7 +421,15 @@ OVER = evolve(STUCK, over=MORNING)
         ({}, {"stage": 4}, ["crescendo 4 of 10"]),
         ({}, {"transposer": 0}, ["transposer 0"]),
         ({}, {"transposer": 1}, ["transposer +1"]),
-        ({}, {"pipes": 3}, []),
+        ({"pipes": 41}, {"pipes": 3}, []),
+        ({"pipes": 0}, {"pipes": 3}, ["3 pipes speak"]),
+        ({"pipes": 3}, {"pipes": 0}, ["0 pipes speak"]),
+        (
+            great(False),
+            {**great(True, HAND), "pipes": 42},
+            ["Great: Flute 4' sounds (by hand)", "42 pipes speak"],
+        ),
+        (great(False), {**great(True), "pipes": 42}, ["Great: Flute 4' is on, but silent"]),
         ({}, {"latency": Latency(1, 1.0, 1.0, 1.0)}, []),
         ({}, {"told": (Told(1, "refused"), Told(2, "refused"))}, ["refused", "refused"]),
         ({"told": (Told(1, "said"),)}, {"told": (Told(1, "said"), Told(2, "set"))}, ["set"]),
@@ -422,10 +465,16 @@ OVER = evolve(STUCK, over=MORNING)
             {"pistons": (PistonSeen("g1", "1", False), PistonSeen("x", "", True))},
             ["piston 1 (g1) dark", "piston x lit"],
         ),
+        ({"ports": (SHUT,)}, {"ports": (PIPES,)}, ['port "pipes" is open']),
         (
             {"ports": (PIPES,)},
-            {"ports": (evolve(PIPES, open=False),)},
-            ['port "pipes" is not open'],
+            {"ports": (SHUT,), "faults": (GONE,)},
+            ['fault: port "pipes": nobody listens at chest.local:5004 yet'],
+        ),
+        (
+            {"ports": (SHUT,), "faults": (GONE,)},
+            {"ports": (PIPES,), "faults": ()},
+            ['over: port "pipes": nobody listens at chest.local:5004 yet'],
         ),
         ({}, {"faults": (STUCK,)}, [f"fault: {STUCK.what}"]),
         ({"faults": (STUCK,)}, {"faults": (OVER,)}, [f"over: {STUCK.what}"]),
@@ -485,17 +534,17 @@ def test_first_all_there_is_for_a_program() -> None:
         "told": ["said"],
         "controls": [
             {
-                "place": 1,
-                "division": "Great",
+                "id": "Great 1",
                 "label": "Flute 4'",
+                "division": "Great",
                 "on": False,
                 "sounds": True,
                 "why": ["piston g1", "crescendo 3"],
             }
         ],
         "pistons": [
-            {"id": "g1", "face": "1", "lit": True},
-            {"id": "g2", "face": "2", "lit": False},
+            {"id": "g1", "label": "1", "lit": True},
+            {"id": "g2", "label": "2", "lit": False},
         ],
         "ports": [{"name": "pipes", "where": "tcp 127.0.0.1:5004", "open": True}],
         "faults": [
@@ -515,9 +564,9 @@ def test_then_only_what_changed_and_latency_with_it() -> None:
     assert as_json(was, now) == {
         "controls": [
             {
-                "place": 62,
-                "division": "Swell",
+                "id": "Swell 2",
                 "label": "Sw Harmonic 1 8'",
+                "division": "Swell",
                 "on": True,
                 "sounds": False,
                 "why": [],
@@ -536,7 +585,7 @@ def test_of_pistons_and_ports_only_those_that_changed() -> None:
         latency=Latency(),
     )
     assert as_json(was, now) == {
-        "pistons": [{"id": "g2", "face": "2", "lit": True}],
+        "pistons": [{"id": "g2", "label": "2", "lit": True}],
         "ports": [{"name": "solo", "where": "", "open": False}],
         "latency": {"count": 0, "median": 0.0, "late": 0.0, "worst": 0.0},
     }
@@ -590,8 +639,8 @@ def test_no_terminal_is_too_small(moment: Seen, width: int, height: int) -> None
 @given(st.lists(MOMENTS, min_size=2, max_size=4))
 @settings(deadline=None, max_examples=50)
 def test_a_program_that_keeps_what_it_is_told_knows_all_there_is(moments: list[Seen]) -> None:
-    """By the rule in the docstring: members by place, id and name, other parts whole."""
-    keys = {"controls": "place", "pistons": "id", "ports": "name"}
+    """By the rule in the docstring: members by id and name, other parts whole."""
+    keys = {"controls": "id", "pistons": "id", "ports": "name"}
     known: dict[str, Any] = {}
     before = None
     for moment in moments:

@@ -7,6 +7,7 @@ number for longer searches than the few that are always the same.
 
 import gc
 import os
+import re
 import sys
 from collections import deque
 from collections.abc import Iterable, Sequence
@@ -26,6 +27,7 @@ from hypothesis import strategies as st
 from mido.messages import Message
 
 from cli.play.glance import Teller, glance
+from cli.play.hand import ByHand, NotDoneError
 from cli.play.latencies import Latencies, Passage
 from cli.play.playing import SILENT, Playing
 from cli.play.scribe import in_log
@@ -187,8 +189,6 @@ class Evening:
     # what happens to it
 
     def open(self, port: str) -> None:
-        """As the loop has it: silence, and then what is on."""
-        self.receiver.hear(self.silence.get(port, ()))
         self.receiver.hear(self.playing.opened(port, self.now))
 
     def lose(self, port: str) -> None:
@@ -281,8 +281,7 @@ class Evening:
         """Whoever comes back, having left then, is told all that one knows who has stayed."""
         back = left.as_it_is()
         for port in self.ports:
-            back.hear(self.silence.get(port, ()))
-            back.hear(self.playing.standing(port))
+            back.hear(self.playing.anew(port))
         assert back.state == self.receiver.state
 
 
@@ -652,6 +651,9 @@ def test_a_set_piston_held_on_a_lost_port_is_released_and_not_armed() -> None:
     assert evening.instrument.action.bank.get(Slot("g2", 1)) == before
 
 
+AS_FOUND = "when its port came on: held, or stuck; it does nothing until it is let go"
+
+
 def test_what_is_found_when_a_port_is_open_again() -> None:
     """As at switch-on: a piston that is down then is stuck, a key that is down then plays."""
     evening = chapel()
@@ -664,8 +666,8 @@ def test_what_is_found_when_a_port_is_open_again() -> None:
     assert evening.pipes == {FLUTE_C}
     assert evening.sounding == {"flute"}, "neither recalled, nor momentary"
     assert evening.faults == [
-        f"piston Horn Blast (blast): its contact at pin {BLAST} is stuck, and taken as open",
-        f"piston 1 (g1): its contact at pin {G1} is stuck, and taken as open",
+        f"piston Horn Blast (blast): down at pin {BLAST} {AS_FOUND}",
+        f"piston 1 (g1): down at pin {G1} {AS_FOUND}",
     ]
     evening.pin(G1, False)
     evening.pin(BLAST, False)
@@ -673,6 +675,28 @@ def test_what_is_found_when_a_port_is_open_again() -> None:
     evening.wait(SETTLING)
     evening.push(G1)
     assert evening.sounding == {"bourdon"}
+
+
+def test_a_piston_that_was_down_as_its_port_came_on_may_be_held_or_stuck() -> None:
+    """However long it stays down: one line, over when it comes up, and none of it being stuck."""
+    evening = chapel(settled=False)
+    evening.pin(G1, True)
+    evening.wait(1000)
+    evening.pin(G1, False)
+    evening.pin(G1, True)
+    evening.wait(31)
+    held = f"piston 1 (g1): down at pin {G1} {AS_FOUND}"
+    stuck = f"piston 1 (g1): its contact at pin {G1} is stuck, and taken as open"
+    assert seconds_in(evening.log) == [(0, held), (1000, f"over: {held}"), (1030, stuck)]
+
+
+def test_a_port_that_opens_is_silenced_and_told_what_is_on() -> None:
+    evening = chapel()
+    closed(evening, FLUTE, C)
+    told = evening.playing.opened("pipes", evening.now)
+    silence = evening.silence["pipes"]
+    pipe = ("pipes", Message("note_on", channel=0, note=48, velocity=64))
+    assert (told[: len(silence)], told[len(silence) :]) == (silence, [pipe])
 
 
 @pytest.mark.parametrize(("after", "found"), [(SETTLING - 0.01, True), (SETTLING + 0.01, False)])
@@ -810,7 +834,7 @@ def test_any_byte_says_that_somebody_is_there(data: bytes) -> None:
         evening.wait(SILENT - LITTLE)
         evening.hear("left", data)
     assert FLUTE_C in evening.pipes
-    assert evening.faults == []
+    assert GONE not in evening.faults
 
 
 def test_what_another_port_says_does_not_count() -> None:
@@ -847,7 +871,7 @@ def test_a_board_that_is_heard_of_again() -> None:
     evening.pin(C, True)
     evening.pin(G1, True)
     assert evening.pipes == {FLUTE_C, BOURDON_C}
-    assert evening.faults == [f"piston 1 (g1): its contact at pin {G1} is stuck, and taken as open"]
+    assert evening.faults == [f"piston 1 (g1): down at pin {G1} {AS_FOUND}"]
     evening.wait(1)
     assert evening.pipes == {BOURDON_C}
     assert evening.faults[0] == GONE
@@ -900,6 +924,101 @@ def test_a_stuck_piston_is_told_once_and_everything_else_plays_on() -> None:
     evening.pin("toe.2", False)
     assert evening.faults == []
     assert seconds_in(evening.log) == [(40, stuck), (1010, f"over: {stuck}")]
+
+
+def unplanned(port: str, what: str) -> str:
+    return f'port "{port}": {what} comes, and nothing is planned for it'
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"\x95\x10\x20", "note 16 on channel 6"),
+        (b"\x91\x12\x40", "note 18 on channel 2"),
+        (b"\xb0\x07\x01", "controller 7 on channel 1"),
+        (b"\xc5\x01", "program 1 on channel 6"),
+        (b"\xe0\x00\x40", "pitch bend"),
+        (b"\xd3\x40", "pressure"),
+        (b"\xa3\x40\x40", "the pressure of a key"),
+    ],
+)
+def test_what_comes_and_is_not_planned_is_told_once(data: bytes, what: str) -> None:
+    evening = chapel()
+    for port in ("left", "left", "right"):
+        evening.hear(port, data)
+        evening.wait(1)
+    assert evening.faults == [unplanned("right", what), unplanned("left", what)]
+    evening.lose("left")
+    evening.open("left")
+    evening.hear("left", data)
+    assert len(evening.log) == 4, "two of them, and the loss of a port"
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"\x85\x10\x40",
+        b"\x95\x10\x00",
+        b"\x91\x07\x00",
+        b"\xb0\x07\x00",
+        b"\xf8",
+        b"\xf6",
+        b"\xf0\x7d\xf7",
+    ],
+)
+def test_what_opens_and_what_is_of_no_place_says_nothing(data: bytes) -> None:
+    """A board that reports all its pins at first reports spare ones, which are open, too."""
+    evening = chapel()
+    evening.hear("left", data)
+    assert evening.faults == []
+
+
+def test_a_board_on_a_wrong_channel_does_not_fill_the_log() -> None:
+    evening = chapel()
+    for note in range(60):
+        evening.hear("left", bytes((0x9F, note, 64)))
+    told = [unplanned("left", f"note {note} on channel 16") for note in range(20)]
+    more = "more comes for which nothing is planned than the 20 that are told"
+    assert evening.faults[::-1] == [*told, more]
+    assert len(evening.playing._strays) == len(told) + 1, "the rest is not remembered either"
+
+
+BY_HAND = (
+    *("PISTON", "CONTROL", "push PISTON", "press PISTON deep", "release PISTON", "touch CONTROL"),
+    *("tab CONTROL on", "tab CONTROL off", "crescendo NUMBER", "crescendo stage NUMBER"),
+    *("shoe SHOE NUMBER", "keys KEYBOARD NUMBER-NUMBER down", "keys KEYBOARD all up"),
+    *("transpose -NUMBER", "transpose +NUMBER", "lock", "unlock", "undo", "redo", "step NUMBER"),
+    *("sequence PISTON", "close PIN", "open PIN", "program PIN"),
+)
+"""What is typed."""
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_nothing_can_be_typed_that_the_instrument_refuses(name: str) -> None:
+    """With names that there are and numbers that may not be, it is done, or told to be wrong."""
+    evening = Evening(demo(name))
+    console, hand, chance = evening.console, ByHand(evening.console), Random(name)
+    words = {
+        "PISTON": [piston.id for piston in console.pistons],
+        "CONTROL": [control.id for control in console.controls],
+        "SHOE": [shoe.id for shoe in console.shoes],
+        "KEYBOARD": [keyboard.id for keyboard in console.keyboards],
+        "PIN": list(evening.hand.wired),
+        "NUMBER": ["0", "1", "6", "7", "36", "60", "96", "127", "128", "99999"],
+    }
+    done: set[str] = set()
+    for _ in range(600):
+        form = chance.choice(BY_HAND)
+        line = re.sub("[A-Z]+", lambda found: chance.choice(words[found[0]]), form)
+        try:
+            deeds = hand.deeds(line, evening.playing)
+        except NotDoneError:
+            continue
+        done.add(form)
+        for deed in deeds:
+            evening.wait(0.05)
+            evening.take(deed.does(evening.playing, evening.now))
+    assert len(done) > len(BY_HAND) - 4, set(BY_HAND) - done
 
 
 def chatter(evening: Evening, pin: str, changes: int, apart: float) -> None:

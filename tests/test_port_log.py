@@ -21,7 +21,7 @@ from tests.quay import done, refusal
 LINES = st.lists(
     st.builds(
         lambda at, way, port, data: Passed(at, way, port, data if way in ("in", "out") else b""),
-        st.integers(0, 86_400_000_000).map(lambda micros: micros / 1e6),
+        st.integers(0, 10**15).map(lambda micros: micros / 1e6),
         st.sampled_from(Way),
         st.text(max_size=20),
         st.binary(min_size=1, max_size=40),
@@ -58,7 +58,6 @@ def test_a_log_that_was_broken_off_is_read_as_far_as_it_goes(log: list[Passed], 
         (f'{BEGINNING}\n0.1 up "a" 90\n', "line 2"),
         (f'{BEGINNING}\n0.1 in "\\x" 90\n', "line 2"),
         (f'{BEGINNING}\n0.2 in "a" 90\n0.1 in "a" 90\n', "line 3"),
-        (f'{BEGINNING}\n86401.0 in "a" 90\n', "a day"),
     ],
 )
 def test_what_is_no_log(text: str, why: str) -> None:
@@ -83,6 +82,19 @@ def test_what_comes_soon_after_a_port_opened_was_found() -> None:
     )
 
 
+def test_what_comes_after_silence_was_found_too() -> None:
+    """As `Playing.heard` has it: the board is heard of again, and nothing says that it opened."""
+    log = [
+        Passed(0.0, Way.OPEN, "left"),
+        Passed(5.0, Way.LOST, "left"),
+        Passed(9.0, Way.IN, "left", great(60, True)),
+        Passed(9.4, Way.IN, "left", great(61, True)),
+        Passed(9.6, Way.IN, "left", great(62, True)),
+    ]
+    entries = recording_of_log(log, "evening").entries
+    assert [each.found for each in entries if isinstance(each, Played)] == [True, True, False]
+
+
 @pytest.fixture
 def evening(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Passed]:
     """A general set and recalled, a key held, and its port lost."""
@@ -104,6 +116,14 @@ def test_a_log_is_rehearsed(evening: list[Passed]) -> None:
     assert told.count('port "left" is lost') == 1
     lost = told[told.index('port "left" is lost') :]
     assert lost.splitlines()[0].split()[-4:] == ["Flute", "-", "25", "0"], "its key was let go"
+
+
+def test_a_console_may_be_left_on_over_a_weekend(evening: list[Passed]) -> None:
+    """And for a year: a log has no longest time, and costs none where nothing happens."""
+    last = Passed(366 * 86_400.0, Way.IN, "left", push(G1)[:3])
+    Path("long.log").write_text(written([*evening, last]), encoding="utf-8")
+    told = done("rehearse", "long.log", "--console", "oxmarsh.toml")
+    assert "31622400.000" in told
 
 
 def test_a_piston_that_was_found_down_is_stuck_in_the_rehearsal_too(evening: list[Passed]) -> None:

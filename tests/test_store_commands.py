@@ -239,11 +239,15 @@ def test_a_guest_falls_back_to_the_owner(chapel: Console) -> None:
             number, _ = opened.switch_on(chapel)
             return next(p.name for p in opened.players() if p.number == number)
 
-    assert store("desk", "organ.store", "guest") == "Guest's bank is on the desk now\n"
+    assert store("desk", "organ.store", "guest") == (
+        "Guest's bank is on the desk now\n"
+        "Guest is a guest: at the next switch-on Ruth's bank comes in its place, "
+        "unless the guest is named then (stopwright play --player)\n"
+    )
     assert "on the desk" in store("list", "organ.store").splitlines()[3]
     assert switched_on() == "Ruth"
     assert store("guest", "organ.store", "Guest", "--no-more") == "Guest is no guest any more\n"
-    store("desk", "organ.store", "guest")
+    assert store("desk", "organ.store", "guest") == "Guest's bank is on the desk now\n"
     assert [switched_on(), switched_on()] == ["Guest", "Guest"]
     assert store("guest", "organ.store", "Guest") == "Guest is a guest now\n"
     assert store("owner", "organ.store", "anna maria") == "Anna Maria is the owner now\n"

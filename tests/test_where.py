@@ -23,6 +23,10 @@ WRITTEN: dict[str, Where] = {
     "quay": SystemPort("quay"),
     "quay:out": SystemPort("quay:out"),
     "Loft:Loft MIDI 1 20:0": SystemPort("Loft:Loft MIDI 1 20:0"),
+    "Midi Through:Midi Through Port-0 14:0": SystemPort("Midi Through:Midi Through Port-0 14:0"),
+    "USB Device:USB Device MIDI 1": SystemPort("USB Device:USB Device MIDI 1"),
+    "Serial:Serial MIDI 1 20:0": SystemPort("Serial:Serial MIDI 1 20:0"),
+    "system:midi_capture_1": SystemPort("system:midi_capture_1"),
     "/dev/midi": SystemPort("/dev/midi"),  # there is no such port, and that is said on opening
     "Nowhere": SystemPort("Nowhere"),
     "connect:chest.local:5004": Connect("chest.local", 5004),
@@ -45,6 +49,8 @@ def test_what_is_written_is_meant(text: str) -> None:
 
 CONNECT = "it is written connect:organ.local:5004"
 SERIAL = "it is written serial:/dev/ttyUSB0, or with its speed serial:/dev/ttyUSB0@38400"
+NO = "nothing is written"
+ARE = "there are connect, device, listen, nowhere, serial"
 WRONG = {
     "": "a port must lead somewhere: the name of a MIDI port, or nowhere",
     "  ": "a port must lead somewhere: the name of a MIDI port, or nowhere",
@@ -61,6 +67,12 @@ WRONG = {
     "serial:/dev/a@0": f'"serial:/dev/a@0": "0" is no speed in bits a second; {SERIAL}',
     "serial:/dev/a@fast": f'"serial:/dev/a@fast": "fast" is no speed in bits a second; {SERIAL}',
     "device:": '"device:": it names no device; it is written device:/dev/snd/midiC1D0',
+    "liste:0.0.0.0:5004": f'"liste:0.0.0.0:5004": {NO} "liste:"; did you mean "listen"?',
+    "conect:chest": f'"conect:chest": {NO} "conect:"; did you mean "connect"?',
+    "Serial:/dev/x": f'"Serial:/dev/x": {NO} "Serial:"; did you mean "serial"?',
+    "LISTEN:5004": f'"LISTEN:5004": {NO} "LISTEN:"; did you mean "listen"?',
+    "TCP:host:5004": f'"TCP:host:5004": {NO} "TCP:"; {ARE}',
+    "tty:/dev/ttyUSB0": f'"tty:/dev/ttyUSB0": {NO} "tty:"; {ARE}',
     "nowhere:else": '"nowhere:else": nothing can follow that word; it is written nowhere',
 }
 

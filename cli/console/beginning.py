@@ -127,6 +127,7 @@ class _Writer:
         yield from self.coupler_tables(couplers)
         yield from self.pistons(keyboards, couplers)
         yield from self.boards(keyboards)
+        yield from self.ports(keyboards)
 
     def keyboards(self) -> list[_Keyboard]:
         """The pedal first, then the manuals from the lowest."""
@@ -310,6 +311,15 @@ class _Writer:
         travels = f"{{ port = {_text(port)}, channel = {channel}, first-note = {first} }}"
         yield from _table("board", id=_text(id_), pins=str(pins), **dict.fromkeys(ways, travels))
 
+    def ports(self, keyboards: list[_Keyboard]) -> Iterator[str]:
+        """How ports are joined: an example in comments, since nobody knows yet to what."""
+        yield from _section("Ports", _PORT_NOTE)
+        for port, joined in (
+            ("console", 'midi = "USB Cable 1"           # or serial = "/dev/ttyUSB0"'),
+            (keyboards[-1].id, 'listen = "127.0.0.1:5004"      # or connect = "chest.local:5004"'),
+        ):
+            yield from ("# [[port]]", f"# id = {_text(port)}", f"# {joined}", "")
+
 
 _PULL_ON = "pull-on"
 _PULL_OFF = "pull-off"
@@ -418,3 +428,9 @@ _PISTON_NOTE = (
     "that. contact may list several pins: a thumb piston and its toe stud.",
 )
 _BOARD_NOTE = ("Each pin travels as a MIDI note: pin 1 as the first, and so on upwards.",)
+_PORT_NOTE = (
+    'A port is a name, as in port = "console" above. It is the MIDI port of the computer of that',
+    "name, unless a table here (without the # signs) or `stopwright play --port` joins it to",
+    "something else. listen waits for another program to connect over TCP; connect is the other",
+    "end of that.",
+)

@@ -20,6 +20,7 @@ from typing import Any
 import click
 
 from banks.database import StoreError
+from cli.cautions import CAUTIONS
 from cli.files import read_console_file, shown
 from cli.output import json_option, refuse, say
 from cli.play.cables import Cable
@@ -32,11 +33,14 @@ from cli.play.playing import Playing
 from cli.play.scribe import Recorder, Scribe, in_log
 from cli.play.typed import Typed
 from cli.play.where import Nowhere, SystemPort, Where, of_port, parse
-from cli.rehearsal.port_log import Way
+from cli.rehearsal.port_log import BEGINNING, Way
 from combination.findings import nearest, quoted
 from combination.memory import Bank, fresh_bank
 from combination.model import Console
 from combination.ports import ports_of
+
+PATIENCE = 5.0
+"""Seconds for the logs to be written when the console is switched off."""
 
 SWITCH_AT = 0.0005
 """Seconds after which Python lets another thread have its turn: a tenth of the usual, since what
@@ -45,21 +49,16 @@ is shown on the screen must not keep a key waiting."""
 ENDS = ("quit", "exit")
 """What is typed to switch off."""
 
-_CAUTIONS = (
-    "This console has outputs that drive coils. Before you switch the supply on:",
-    "  - There may be mains inside the console and the blower's starter: leave them to a licensed",
-    "    electrician, and isolate them before you reach in.",
-    "  - An action supply can deliver a welding current: take rings and watches off, fuse every",
-    "    feed, and gauge wires by your local code, which comes first.",
-    "  - A coil that is left on burns. Give each output that drives one a `longest-on`, and watch",
-    "    the first start with a hand on the supply's switch.",
-)
-
 
 @click.command()
 @click.argument("console_file", type=click.Path(path_type=Path))
 @click.argument("store_file", type=click.Path(path_type=Path), required=False)
-@click.option("--player", metavar="NAME", help="Play from this player's bank from now on.")
+@click.option(
+    "--player",
+    metavar="NAME",
+    help="Play from this player's bank, now and at later switch-ons; a guest's gives way to the "
+    "owner's at the next. [default: the bank that is on the desk]",
+)
 @click.option(
     "--port",
     "joined",
@@ -67,30 +66,37 @@ _CAUTIONS = (
     metavar="NAME=WHERE",
     help="Where a port of the console file leads. WHERE is the name of a MIDI port of this "
     "computer, connect:HOST:PORT, listen:HOST:PORT, serial:DEVICE[@BAUD], device:PATH, or nowhere. "
-    "Without, it is as the console file says, or a MIDI port of that very name.",
+    "May be given several times. A port not named here is joined as the console file says, or to "
+    "the MIDI port of its own name.",
 )
 @click.option(
     "--record",
     "record_to",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write everything that comes in and goes out to a log, which can be rehearsed.",
+    help="Write everything that comes in and goes out to a new file, which `stopwright rehearse` "
+    "plays again.",
 )
 @click.option(
     "--faults",
     "faults_to",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Where faults are logged, with their times. [default: the store's name, with .faults]",
+    help="Where faults are logged, with their times. [default: STORE_FILE.faults; without a store "
+    "none are logged]",
 )
 @click.option(
     "--by-hand",
     is_flag=True,
-    help="Work the console from this keyboard, wired or not: type a piston's or a tab's id, or "
-    "what a rehearsal would say is done (stopwright rehearse --language). Ports only if joined "
-    "with --port.",
+    help="Work the console from this keyboard, wired or not: type the id of a piston or a tab, "
+    "help, quit, or what a rehearsal would say is done (stopwright rehearse --language). No port "
+    "is opened but those joined with --port.",
 )
-@click.option("--plain", is_flag=True, help="Print lines, even on a terminal.")
+@click.option(
+    "--plain",
+    is_flag=True,
+    help="Print lines of what changes, as is done anyway where there is no terminal.",
+)
 @json_option
 def play(
     console_file: Path,
@@ -103,14 +109,15 @@ def play(
     plain: bool,
     as_json: bool,
 ) -> None:
-    """Play a console, until Ctrl-C or a signal to end.
+    """Play a console, until Ctrl-C, a signal to end, or a typed `quit`.
 
     Contacts come in by the ports of CONSOLE_FILE, lamps, driven tabs and pipes go out. What is
     set goes into the player's bank in STORE_FILE before it is acknowledged; without a store
     nothing is kept. A port that is lost is taken up again when it comes back, and everything
     else plays on meanwhile.
 
-    Exit code 0 when it is switched off, 2 for a fault.
+    Exit code 0 when it is switched off, whatever faults were told meanwhile; 2 if it could not
+    begin, or could not finish what it had to write or turn off.
     """
     console = read_console_file(console_file)
     wheres = _wheres(console, joined, unplugged=by_hand)
@@ -131,8 +138,9 @@ def play(
     )
     loop = Loop(playing, _cables(console, wheres, box), memory, box, _silence(playing))
     typed = None if hand is None else _typed(hand, box)
+    scribes = _scribes(loop, log, record_to)
     reading = nullcontext() if typed is None else typed.reading()
-    with _written(loop, log, record_to), _signals(box), _failures(box), reading:
+    with _signals(box), _failures(box), reading:
         display = Display(
             loop,
             Teller(console, bank.name),
@@ -141,10 +149,10 @@ def play(
             unkept=lambda: 0 if memory is None else memory.waiting,
             typed=typed,
         )
-        _run(loop, display)
+        _run(loop, display, scribes)
 
 
-def _run(loop: Loop, display: Display) -> None:
+def _run(loop: Loop, display: Display, scribes: Sequence[Scribe]) -> None:
     """Let it play; a fault of our own ends it as it should be ended, and is told."""
     sys.setswitchinterval(SWITCH_AT)
     gc.collect()
@@ -159,6 +167,7 @@ def _run(loop: Loop, display: Display) -> None:
     finally:
         display.stop()
         undone = loop.end()
+        undone += filter(None, [scribe.close(PATIENCE) for scribe in scribes])
         display.last(glance(loop.playing))
     if failed or undone:
         refuse("switched off, but " + "; ".join(filter(None, [failed, *undone])))
@@ -235,7 +244,7 @@ def _caution(console: Console, log: Path | None) -> None:
     """At the first start of a console that drives coils, what can hurt whom."""
     first = log is None or not log.exists()
     if first and _drives_coils(console):
-        for line in _CAUTIONS:
+        for line in CAUTIONS:
             say(line)
         say()
 
@@ -248,29 +257,39 @@ def _drives_coils(console: Console) -> bool:
     return any(limits) or any(control.drive_on for control in console.controls)
 
 
-@contextmanager
-def _written(loop: Loop, log: Path | None, record_to: Path | None) -> Iterator[None]:
-    """Faults and a recording are written while it plays."""
+def _scribes(loop: Loop, log: Path | None, record_to: Path | None) -> list[Scribe]:
+    """Who writes faults and a recording while it plays."""
     scribes = []
     try:
         if log is not None:
-            scribe = Scribe(log)
+            scribe = _scribe(loop, log, "log of faults")
             scribes.append(scribe)
             loop.playing.faults.tell = lambda fault: scribe.write(in_log(fault))
         if record_to is not None:
             if record_to.exists():
                 refuse(f"{shown(record_to)}: it is there already")
-            recorder = Recorder(record_to, time.monotonic())
-            scribes.append(recorder.scribe)
+            scribes.append(_scribe(loop, record_to, "recording", BEGINNING))
+            recorder = Recorder(scribes[-1], time.monotonic())
             loop.happened, loop.sent = recorder.happened, recorder.sent
             loop.playing.on_lost = lambda port, at: recorder.happened(Way.LOST, port, at)
     except OSError as error:
         refuse(f"{shown(Path(error.filename))}: it cannot be written: {error.strerror}")
-    try:
-        yield
-    finally:
-        for each in scribes:
-            each.close(5.0)
+    return scribes
+
+
+def _scribe(loop: Loop, path: Path, kind: str, first: str = "") -> Scribe:
+    """Who writes one file. That it cannot be written is a fault like others."""
+    what = f"the {kind} {shown(path)}"
+
+    def fails(why: str) -> None:
+        faults = loop.playing.faults
+        if why:
+            found = f"{what} cannot be written: {why}"
+            loop.box.put(Ask(lambda _: faults.found(("file", path), found)))
+        else:
+            loop.box.put(Ask(lambda _: faults.over(("file", path))))
+
+    return Scribe(path, what, fails, first=first)
 
 
 @contextmanager
@@ -293,7 +312,7 @@ def _failures(box: "SimpleQueue[object]") -> Iterator[None]:
 def _signals(box: "SimpleQueue[object]") -> Iterator[None]:
     """What asks a program to end switches the console off."""
     before: dict[Any, Any] = {}
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
         if number is not None:
             before[number] = signal.signal(number, lambda *_: box.put(Stop()))

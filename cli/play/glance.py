@@ -106,14 +106,15 @@ class Teller:
         for control in controls:
             bit = self._roster.bit(control.id)
             moment = taken.moment
-            yield Tab(control.face, bool(moment.rail & bit), bool(moment.sounding & bit))
+            on, sounds = bool(moment.rail & bit), bool(moment.sounding & bit)
+            yield Tab(control.id, control.face, on, sounds)
 
     def _speaking(self, controls: Iterable[Control], taken: Glance) -> tuple[Speaking, ...]:
         found = []
         for control in controls:
             reasons = taken.moment.why(self._roster.bit(control.id))
             if reasons:
-                found.append(Speaking(control.face, tuple(map(_reason, reasons))))
+                found.append(Speaking(control.id, control.face, tuple(map(_reason, reasons))))
         return tuple(found)
 
 

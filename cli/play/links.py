@@ -52,6 +52,9 @@ _PLAIN = getattr(os, "O_BINARY", 0)
 _DOES_NOT_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)
 """How files are opened: bytes stay as they are on Windows, which has no others than plain ones."""
 
+_HELD = "PermissionError("
+"""In pyserial's message on Windows, where a port that is open is denied to everyone else."""
+
 _ears: dict[Listen, socket.socket] = {}
 _ears_lock = Lock()
 
@@ -171,7 +174,11 @@ def _on_serial(where: SerialLine, listens: bool, sends: bool) -> Link:
     try:
         line = serial.Serial(where.device, where.baud, exclusive=True)
     except (OSError, ValueError, OverflowError) as error:  # pyserial's own are OSErrors
-        if isinstance(error, BlockingIOError) or getattr(error, "errno", None) == errno.EAGAIN:
+        if (
+            isinstance(error, BlockingIOError)
+            or getattr(error, "errno", None) == errno.EAGAIN
+            or _HELD in str(error)
+        ):
             raise CannotOpenError(f"another program has {where}") from None
         raise CannotOpenError(f"{where} cannot be opened: {words(error)}") from None
     return ByteLink(where, OnLine(line), listens=listens, sends=sends)

@@ -51,7 +51,8 @@ class Loop:
     """One console under way.
 
     ``happened`` is told of each port that opens and each message that comes, ``sent`` of all that
-    goes out, each with its time: for a recording. Neither may wait for anything.
+    goes out by open ports, each with its time: for a recording. Neither may wait for anything.
+    ``silence`` is what turns everything off, port by port, when all else fails.
     """
 
     playing: Playing
@@ -93,7 +94,6 @@ class Loop:
             at = self._at(thing.at)
             if self.happened is not None:
                 self.happened(Way.OPEN, thing.port, at, b"")
-            self.cables[thing.port].send(self.silence.get(thing.port, ()))
             self._send(self.playing.opened(thing.port, at))
         elif isinstance(thing, Lost):
             self._send(self.playing.lost(thing.port, thing.why, self._at(thing.at)))
@@ -119,15 +119,14 @@ class Loop:
     def _send(self, sent: Sequence[Sent], began: float | None = None) -> None:
         if not sent:
             return
-        if self.sent is not None:
+        there = {port for port, cable in self.cables.items() if cable.open}
+        sent = [one for one in sent if one[0] in there]
+        if sent and self.sent is not None:
             self.sent(sent, self._last)
-        ways = [
-            (self.cables[port], data) for port, data in by_port(sent).items() if port in self.cables
-        ]
-        ways = [(cable, data) for cable, data in ways if cable.open]
+        ways = by_port(sent)
         passage = Passage(began, len(ways), self.latencies) if ways and began is not None else None
-        for cable, data in ways:
-            cable.send(data, passage)
+        for port, data in ways.items():
+            self.cables[port].send(data, passage)
 
     def _ask_memory(self) -> None:
         """Hand what is to be written to the store."""

@@ -50,12 +50,27 @@ _CAUSES: dict[type[Event | RelayEvent], Cause] = {
 }
 _DONE = {Cause.SET: "set", Cause.UNDO: "as it was before it was set", Cause.REDO: "set again"}
 
+STRAYS = 20
+"""Places of which it is told that something comes from there and nothing is planned: a board on a
+wrong channel has more, and says no more by them."""
+
 SAID = 20
 """Things said to the player that are remembered: as many as come between two looks."""
 
 _TABS = frozenset({Role.TAB, Role.TAB_ON, Role.TAB_OFF})
 _ACTIVE_SENSING = 0xFE
 _SYSTEM = 0xF0
+_PLACELESS = {
+    "polytouch": "the pressure of a key",
+    "aftertouch": "pressure",
+    "pitchwheel": "pitch bend",
+}
+"""What no contact or pedal of a console file sends, by mido's names."""
+
+_STUCK = "its contact at pin {} is stuck, and taken as open"
+_FOUND_DOWN = (
+    "down at pin {} when its port came on: held, or stuck; it does nothing until it is let go"
+)
 
 
 @define
@@ -103,6 +118,7 @@ class Playing:
         self._cause = Cause.SET
         self._causes: dict[Change, Cause] = {}
         self._ports: dict[str, _Heard] = {}
+        self._strays: set[str] = set()
         self._pistons = {p.id: f"piston {p.face} ({p.id})" for p in console.pistons}
         self._controls = {c.id: f"{c.face} ({c.id})" for c in console.controls}
         self._keyboards = {k.id: k.name for k in console.keyboards}
@@ -112,18 +128,16 @@ class Playing:
     # ------------------------------------------------------------ ports
 
     def opened(self, port: str, at: float) -> list[Sent]:
-        """A port is open, for the first time or again: what is on is sent to it."""
+        """A port is open, for the first time or again: it is told everything anew."""
         sent = self.tick(at)
         self._ports[port] = _Heard(at, at)
         self.faults.over(("port", port))
         self.faults.over(("silent", port))
-        return sent + self.standing(port)
+        return sent + self.anew(port)
 
-    def standing(self, port: str) -> list[Sent]:
-        """What is on at present, as one port is told of it."""
-        return self._by(port, self.instrument.standing())
-
-    def _by(self, port: str, effects: list[Effect]) -> list[Sent]:
+    def anew(self, port: str) -> list[Sent]:
+        """What one port is told if nothing is known of it: all off, and then what is on."""
+        effects = self.instrument.silence() + self.instrument.standing()
         return [one for one in self.instrument.wiring.sent(effects) if one[0] == port]
 
     def lost(self, port: str, why: str, at: float) -> list[Sent]:
@@ -150,7 +164,7 @@ class Playing:
         if there.silent:
             there.silent, there.opened = False, at
             self.faults.over(("silent", port))
-            sent += self._by(port, self.instrument.silence()) + self.standing(port)
+            sent += self.anew(port)
         if data[0] == _ACTIVE_SENSING:
             there.senses = True
         if data[0] >= _SYSTEM:
@@ -158,11 +172,25 @@ class Playing:
         message = Message.from_bytes(data)
         heard = self.instrument.wiring.heard(message, port)
         if heard is None:
+            self._stray(port, _place_of(message))
+            return sent
+        if isinstance(heard, Edge | Push) and heard.pin not in self._wired:
+            self._stray(port, f"pin {heard.pin}" if _place_of(message) else "")
             return sent
         if isinstance(heard, Edge) and at < there.opened + SETTLING:
             self._reported(heard)
-            return sent + self._come_of(self.instrument.found(heard, at), at)
+            return sent + self._come_of(self.instrument.found(heard, at), at, stuck=_FOUND_DOWN)
         return sent + self.work(heard, at)
+
+    def _stray(self, port: str, where: str) -> None:
+        """Something comes that nothing of the console sends: told once for each place."""
+        if len(self._strays) > STRAYS or not where:
+            return
+        what = f'port "{port}": {where} comes, and nothing is planned for it'
+        self._strays.add(what)
+        if len(self._strays) > STRAYS:
+            what = f"more comes for which nothing is planned than the {STRAYS} that are told"
+        self.faults.found(("stray", what), what)
 
     def _fallen_silent(self, at: float) -> list[Sent]:
         """Let go of what is down at the boards that have fallen silent by then."""
@@ -235,16 +263,16 @@ class Playing:
 
     # ------------------------------------------------------------ what comes of it
 
-    def _come_of(self, effects: list[Effect], at: float) -> list[Sent]:
+    def _come_of(self, effects: list[Effect], at: float, stuck: str = _STUCK) -> list[Sent]:
         if not effects:
             return []
         for effect in effects:
-            self._note(effect)
+            self._note(effect, stuck)
         self._witness(effects, at)
         return self.instrument.wiring.sent(effects)
 
-    def _note(self, effect: Effect) -> None:
-        """What an effect means to those around the console."""
+    def _note(self, effect: Effect, stuck: str) -> None:
+        """What an effect means to those around the console; ``stuck`` is said of a contact."""
         match effect:
             case KeepAsked():
                 self.asked.append(effect)
@@ -257,8 +285,8 @@ class Playing:
             case KeptAfterAll(change=change):
                 self.tell(f"{self._place(change)}: written now")
             case ContactStuck(piston=piston, pin=pin):
-                what = f"{self._piston(piston)}: its contact at pin {pin} is stuck"
-                self.faults.found(("stuck", pin), f"{what}, and taken as open")
+                what = f"{self._piston(piston)}: {stuck.format(pin)}"
+                self.faults.found(("stuck", pin), what)
             case ContactFreed(pin=pin):
                 self.faults.over(("stuck", pin))
             case ContactBounces(pin=pin):
@@ -298,3 +326,17 @@ class Playing:
                 return "the transposer"
             case _:
                 return self._controls[wired.id]
+
+
+def _place_of(message: Message) -> str:
+    """Where a message comes from, as a console file has it; nothing if it is of what opens."""
+    match message.type:
+        case "note_on" if message.velocity:
+            place = f"note {message.note}"
+        case "control_change" if message.value:
+            place = f"controller {message.control}"
+        case "program_change":
+            place = f"program {message.program}"
+        case kind:
+            return _PLACELESS.get(kind, "")
+    return f"{place} on channel {message.channel + 1}"

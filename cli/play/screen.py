@@ -43,6 +43,7 @@ LEAST = 3
 class _Control:
     """A control as it shows and sounds, with the name of its division and the reasons."""
 
+    id: str
     division: str
     label: str
     on: bool
@@ -66,16 +67,14 @@ class _Control:
 
 
 def _controls(seen: Seen) -> list[_Control]:
-    """The whole rail. Where a division has a label twice, its reasons are taken in their order."""
+    """The whole rail."""
     controls = []
     for division in seen.divisions:
-        reasons: dict[str, list[tuple[str, ...]]] = {}
-        for speaking in division.sounding:
-            reasons.setdefault(speaking.label, []).append(speaking.why)
-        for tab in division.rail:
-            left = reasons.get(tab.label) if tab.sounds else None
-            why = left.pop(0) if left else ()
-            controls.append(_Control(division.name, tab.label, tab.on, tab.sounds, why))
+        why = {speaking.id: speaking.why for speaking in division.sounding}
+        controls += [
+            _Control(tab.id, division.name, tab.label, tab.on, tab.sounds, why.get(tab.id, ()))
+            for tab in division.rail
+        ]
     return controls
 
 
@@ -193,11 +192,11 @@ def _flow(
         rows[-1].append((begin, short))
         end = begin + short.width
     if most is not None and len(rows) > most:
-        rows = _shortened(rows, width, gap, most)
+        rows = _only(rows, width, gap, most)
     return rows
 
 
-def _shortened(rows: list[_Row], width: int, gap: int, most: int) -> list[_Row]:
+def _only(rows: list[_Row], width: int, gap: int, most: int) -> list[_Row]:
     """So many lines; at the end of the last, how many bits are missing."""
     kept = [list(row) for row in rows[:most]]
     missing = sum(map(len, rows[most:]))
@@ -232,15 +231,37 @@ def view(seen: Seen, width: int, height: int) -> RenderableType:
 
     Level and faults stand at the top and show always. Then comes the whole rail, with marks, and
     what sounds and why; if that does not fit, only what is on or sounds, with why; then without
-    why; then as much of each division as there is room for, first what is on but silent.
+    why; then as much of each division as there is room for, first what is on but silent. Above
+    it stands what is not shown, and how many more lines would show it.
     """
-    top = [*_heading(seen, width), *_alarms(seen, width, max(LEAST, height // 4)), []]
-    foot = [[], *_foot(seen, width)]
-    if height - len(top) - len(foot) < LEAST:
-        foot = []
-    rows = [*top, *_organ(_divisions(seen), width, height - len(top) - len(foot))]
+    divisions = _divisions(seen)
+    whole = _whole(divisions, width)
+    top, foot = _around(seen, width, height)
+    room = height - len(top) - len(foot)
+    if len(whole) <= room:
+        rows = [*top, *whole]
+    else:
+        hidden, organ = _shortened(divisions, width, room)
+        missing = plural(_needed(seen, width, len(whole)) - height, "more line")
+        words = f"{hidden} {missing}"
+        rows = [*top[:-1], *_flow([_bit(words, "dim")], width), *organ]
     blank: list[_Row] = [[]] * (height - len(rows) - len(foot))
     return Text("\n").join(_line(row, width) for row in [*rows, *blank, *foot][:height])
+
+
+def _around(seen: Seen, width: int, height: int) -> tuple[list[_Row], list[_Row]]:
+    """What stands above the controls and below them, each with an empty line between."""
+    top = [*_heading(seen, width), *_alarms(seen, width, max(LEAST, height // 4)), []]
+    foot = [[], *_foot(seen, width)]
+    return top, foot if height - len(top) - len(foot) >= LEAST else []
+
+
+def _needed(seen: Seen, width: int, organ: int) -> int:
+    """The lines of a terminal on which so many of the controls fit; on more lines, more faults."""
+    height = organ
+    while height < (needed := organ + sum(map(len, _around(seen, width, height)))):
+        height = needed
+    return height
 
 
 def _heading(seen: Seen, width: int) -> Iterator[_Row]:
@@ -295,25 +316,46 @@ def _foot(seen: Seen, width: int) -> Iterator[_Row]:
 # ---------------------------------------------------------------- the view of the controls
 
 
-def _divisions(seen: Seen) -> list[tuple[str, list[_Control]]]:
+_Divisions = list[tuple[str, list[_Control]]]
+
+
+def _divisions(seen: Seen) -> _Divisions:
     """Every division that has controls; those of none come under words that say so."""
     controls = iter(_controls(seen))
     parts = [(d.name or "no division", [next(controls) for _ in d.rail]) for d in seen.divisions]
     return [(name, part) for name, part in parts if part]
 
 
-def _organ(divisions: list[tuple[str, list[_Control]]], width: int, room: int) -> list[_Row]:
-    """The rail and what sounds, in the fullest form that fits into so many lines."""
+def _columns(divisions: _Divisions, width: int) -> tuple[int, int]:
+    """How wide the names of divisions are, and what stands beside them."""
     left = min(max((cell_len(name) for name, _ in divisions), default=0), width // 6)
-    right = max(width - left - GAP, 1)
+    return left, max(width - left - GAP, 1)
 
-    def formed(form: Callable[[list[_Control], int], list[_Row]]) -> list[_Row]:
-        return [row for name, part in divisions for row in _beside(name, left, form(part, right))]
 
-    sounding = formed(_with_reasons) or [[(0, _bit("nothing is on or sounds", "dim"))]]
+def _formed(
+    divisions: _Divisions, width: int, form: Callable[[list[_Control], int], list[_Row]]
+) -> list[_Row]:
+    """Every division in a form, with its name."""
+    left, right = _columns(divisions, width)
+    return [row for name, part in divisions for row in _beside(name, left, form(part, right))]
+
+
+def _sounding(divisions: _Divisions, width: int) -> list[_Row]:
+    rows = _formed(divisions, width, _with_reasons)
+    return rows or [[(0, _bit("nothing is on or sounds", "dim"))]]
+
+
+def _whole(divisions: _Divisions, width: int) -> list[_Row]:
+    """The rail, and what sounds and why."""
+    return [*_formed(divisions, width, _rail), [], *_sounding(divisions, width)]
+
+
+def _shortened(divisions: _Divisions, width: int, room: int) -> tuple[str, list[_Row]]:
+    """What that leaves out, in words; and what sounds, in the fullest form that has room."""
+    sounding = _sounding(divisions, width)
     if len(sounding) <= room:
-        whole = [*formed(_whole), [], *sounding]
-        return whole if len(whole) <= room else sounding
+        return "rail not shown: needs", sounding
+    left, right = _columns(divisions, width)
     wanted = [len(_marked(part, right)) for _, part in divisions]
     lines = _shared_out(wanted, room)
     left_out: list[_Row] = []
@@ -321,7 +363,7 @@ def _organ(divisions: list[tuple[str, list[_Control]]], width: int, room: int) -
         lines = _shared_out(wanted, room - 1)
         missing = plural(lines.count(0) - wanted.count(0), "division")
         left_out = [[(0, _bit(f"and {missing} more"))]]
-    return [
+    return "rail and reasons not shown: need", [
         *(
             row
             for (name, part), most in zip(divisions, lines, strict=True)
@@ -342,7 +384,7 @@ def _shared_out(wanted: list[int], room: int) -> list[int]:
     return given
 
 
-def _whole(part: list[_Control], width: int) -> list[_Row]:
+def _rail(part: list[_Control], width: int) -> list[_Row]:
     """Every control, always at the same place."""
     return _flow(map(_label, part), width, raster=RASTER)
 
@@ -388,13 +430,15 @@ def changes(before: Seen | None, now: Seen) -> list[str]:
     """What has changed since, a line each; first, with nothing before, all there is.
 
     A tab is told of where it moved without the sound following it; reasons that change while a
-    control sounds on, once for each division. Pipes come and go with every key: they are told
-    only at first. Both moments are of one console.
+    control sounds on, once for each division. Pipes come and go with every key: how many speak is
+    told at first, when the first begins and the last ends, and when what sounds has changed. A
+    port that is not open is told of by its fault. Both moments are of one console.
     """
     told = [
         *_general_changes(before, now),
         *(told.words for told in _newly_told(before, now)),
         *_control_changes(before, now),
+        *_pipe_changes(before, now),
         *_piston_changes(before, now),
         *_port_changes(before, now),
         *_fault_changes(before, now),
@@ -408,8 +452,6 @@ def _general_changes(before: Seen | None, now: Seen) -> Iterator[str]:
     for text, earlier in zip_longest(_general(now), had):
         if text and text != earlier:
             yield text
-    if before is None:
-        yield _pipes(now)
     unkept = before.unkept if before else 0
     if now.unkept != unkept:
         yield _unkept(now.unkept) if now.unkept else "every set is written"
@@ -451,6 +493,20 @@ def _control_changes(before: Seen | None, now: Seen) -> Iterator[str]:
             yield f"{where}{len(some)} controls still sound{why}"
 
 
+def _pipe_changes(before: Seen | None, now: Seen) -> Iterator[str]:
+    """How many pipes speak, where that is not only another key."""
+    if (
+        before is None
+        or bool(now.pipes) != bool(before.pipes)
+        or (now.pipes != before.pipes and _drawn(now) != _drawn(before))
+    ):
+        yield _pipes(now)
+
+
+def _drawn(seen: Seen) -> list[str]:
+    return [control.id for control in _controls(seen) if control.sounds]
+
+
 def _piston_changes(before: Seen | None, now: Seen) -> Iterator[str]:
     lit = {piston.id for piston in before.pistons if piston.lit} if before else set()
     for piston in now.pistons:
@@ -459,10 +515,13 @@ def _piston_changes(before: Seen | None, now: Seen) -> Iterator[str]:
 
 
 def _port_changes(before: Seen | None, now: Seen) -> Iterator[str]:
+    """Ports that are open now; of one that was told as a fault, that being over says it."""
     had = before.ports if before else ()
+    amiss = [fault.what for fault in before.faults if not fault.over] if before else []
     for port in now.ports:
-        if port not in had:
-            yield f"port {_port(port)} is {'open' if port.open else 'not open'}"
+        told = any(what.startswith(f'port "{port.name}": ') for what in amiss)
+        if port.open and port not in had and not told:
+            yield f"port {_port(port)} is open"
 
 
 def _fault_changes(before: Seen | None, now: Seen) -> Iterator[str]:
@@ -499,16 +558,17 @@ def as_json(before: Seen | None, now: Seen) -> dict[str, Any] | None:
         pipes             how many speak
         unkept            how many sets work until switch-off and are not written yet
         told              what was said since
-        controls          [{"place": 12, "division": "Great", "label": "Tuba 8'", "on": false,
-                            "sounds": true, "why": ["piston g1"]}]
-        pistons           [{"id": "g1", "face": "1", "lit": true}]
+        controls          [{"id": "gt-tuba-8", "label": "Tuba 8'", "division": "Great",
+                            "on": false, "sounds": true, "why": ["piston g1"]}]
+        pistons           [{"id": "g1", "label": "1", "lit": true}]
         ports             [{"name": "pipes", "where": "tcp 127.0.0.1:5004", "open": true}]
         faults            [{"what": "...", "since": "2026-11-01T10:30:00+00:00", "over": null}]
         latency           {"count": 1000, "median": 0.0002, "late": 0.0009, "worst": 0.0031}
 
-    Of controls, pistons and ports there are those that changed: they are known by ``place``, from
-    1 along the whole rail, by ``id`` and by ``name``. Faults are always all that are still
-    listed. Times are ISO 8601, latency is in seconds. ``division`` is "" for none.
+    Of controls, pistons and ports there are those that changed. Controls and pistons are known by
+    ``id``, as in the console file, ports by ``name``; at first all are there, controls in the
+    order of the rail. Faults are always all that are still listed. Times are ISO 8601, latency is
+    in seconds. ``division`` is "" for none.
     """
     parts, had = _parts(now), _parts(before) if before else {}
     changed = {name: part for name, part in parts.items() if part != had.get(name)}
@@ -532,16 +592,16 @@ def _parts(seen: Seen) -> dict[str, Any]:
         "unkept": seen.unkept,
         "controls": [
             {
-                "place": place,
-                "division": control.division,
+                "id": control.id,
                 "label": control.label,
+                "division": control.division,
                 "on": control.on,
                 "sounds": control.sounds,
                 "why": list(control.why),
             }
-            for place, control in enumerate(_controls(seen), 1)
+            for control in _controls(seen)
         ],
-        "pistons": [asdict(piston) for piston in seen.pistons],
+        "pistons": [{"id": p.id, "label": p.face, "lit": p.lit} for p in seen.pistons],
         "ports": [asdict(port) for port in seen.ports],
         "faults": [
             {

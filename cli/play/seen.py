@@ -10,8 +10,9 @@ from attrs import frozen
 
 @frozen
 class Speaking:
-    """A control that sounds: its label on one line, and why, each reason in words."""
+    """A control that sounds: its id, its label on one line, and why, each reason in words."""
 
+    id: str
     label: str
     why: tuple[str, ...]
 
@@ -20,6 +21,7 @@ class Speaking:
 class Tab:
     """A control on the rail: whether the rail shows it on, and whether it sounds."""
 
+    id: str
     label: str
     on: bool
     sounds: bool

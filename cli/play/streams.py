@@ -5,9 +5,12 @@ that nothing here waits for a descriptor but where the system can. What the byte
 known here, nor how a stream was opened.
 """
 
+import ctypes
 import os
+import re
 import select
 import socket
+import sys
 from collections.abc import Callable
 from threading import Event
 from typing import Protocol
@@ -17,6 +20,10 @@ import serial
 AT_ONCE = 64 * 1024
 """Bytes that are taken from the system at once."""
 _ENDED = "the other end has closed it"
+_SPELLED = re.compile(r"Error\(\d+, (['\"])(.*?)\.?\1, None, \d+\)")
+"""How pyserial tells an error of Windows: as Python spells it, and with the system's words."""
+_WINSOCK = 10_000
+"""Where the numbers of Windows' sockets begin (winsock2.h): C has no words for them."""
 
 
 class StreamLostError(Exception):
@@ -199,11 +206,17 @@ class OnFile:
 def words(error: BaseException) -> str:
     """What the system says, as the end of a sentence.
 
-    pyserial tells what it was doing, and has the system's error behind its own. Numbers below
-    zero are those of names that are looked up (`socket.gaierror`).
+    pyserial tells what it was doing, and has the system's error behind its own, or on Windows in
+    its words. Numbers below zero are those of names that are looked up (`socket.gaierror`).
     """
-    if isinstance(error, serial.SerialException) and isinstance(error.__context__, OSError):
-        error = error.__context__
-    if isinstance(error, OSError) and (error.errno or 0) > 0:
-        return os.strerror(error.errno or 0).lower()
+    if isinstance(error, serial.SerialException):
+        if isinstance(error.__context__, OSError):
+            error = error.__context__
+        elif spelled := _SPELLED.search(str(error)):
+            return spelled[2].lower()
+    number = (error.errno or 0) if isinstance(error, OSError) else 0
+    if sys.platform == "win32" and number >= _WINSOCK:
+        return ctypes.FormatError(number).rstrip(".").lower()
+    if number > 0:
+        return os.strerror(number).lower()
     return ((error.strerror if isinstance(error, OSError) else None) or str(error)).lower()

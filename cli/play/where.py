@@ -4,11 +4,13 @@ A console file says it in keys, the command line in one word (`parse`). Whether 
 place is not known here, nor how one gets there.
 """
 
+import difflib
+import re
 from typing import NoReturn
 
 from attrs import frozen
 
-from combination.findings import quoted
+from combination.findings import nearest, quoted
 from combination.model import MIDI_SPEED, Port
 from combination.ports import parse_address
 
@@ -19,6 +21,10 @@ _EXAMPLES = {
     "device": "device:/dev/snd/midiC1D0",
     "nowhere": "nowhere",
 }
+_ALSA = re.compile(r".* \d+:\d+")
+"""How ALSA's MIDI ports are named in full: client, port, and the numbers of both."""
+_ALIKE = 0.8
+"""Of 1: a word that is so much like one of ours is that one, mistyped."""
 
 
 @frozen
@@ -95,7 +101,8 @@ Where = SystemPort | Connect | Listen | SerialLine | RawFile | Nowhere
 def parse(text: str) -> Where:
     """Where a word of the command line leads. Without a prefix it names a system's MIDI port.
 
-    Raises a ValueError that says what is wrong with it, and how it is written.
+    Raises a ValueError that says what is wrong with it, and how it is written; also where only
+    the prefix is wrong, since a MIDI port of such a name is not likely.
     """
     kind, colon, rest = text.partition(":")
     if text == "nowhere":
@@ -103,6 +110,9 @@ def parse(text: str) -> Where:
     if not colon or kind not in _EXAMPLES:
         if not text.strip():
             raise ValueError("a port must lead somewhere: the name of a MIDI port, or nowhere")
+        if colon and not _ALSA.fullmatch(text) and _is_mistyped(kind, rest):
+            near = nearest(kind.lower(), _EXAMPLES)
+            raise ValueError(f"{quoted(text)}: nothing is written {quoted(kind + ':')}{near}")
         return SystemPort(text)
     match kind:
         case "connect":
@@ -138,6 +148,20 @@ def of_port(port: Port) -> Where:
 def address(host: str, port: int) -> str:
     """A host and a port in one word; an IPv6 address stands in brackets (RFC 3986)."""
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def _is_mistyped(kind: str, rest: str) -> bool:
+    """Whether what stands before a colon is meant as one of our words, or what follows as a place.
+
+    A MIDI port's name has no device or address in it.
+    """
+    if difflib.get_close_matches(kind.lower(), _EXAMPLES, n=1, cutoff=_ALIKE):
+        return True
+    try:
+        parse_address(rest)
+    except ValueError:
+        return rest.startswith("/")
+    return True
 
 
 def _address(text: str, rest: str) -> tuple[str, int]:

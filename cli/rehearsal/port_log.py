@@ -12,7 +12,7 @@ from enum import StrEnum
 
 from attrs import frozen
 
-from cli.rehearsal.midi_files import LONGEST, Lost, Played, Recording
+from cli.rehearsal.midi_files import Lost, Played, Recording
 
 BEGINNING = "stopwright port log 1"
 """The first line of a log."""
@@ -73,8 +73,6 @@ def read_log(text: str) -> list[Passed]:
         if passed is None or (found and passed.at < found[-1].at):
             raise PortLogError(f"line {number} is no line of a log")
         found.append(passed)
-    if found and found[-1].at > LONGEST:
-        raise PortLogError("it lasts longer than a day")
     return found
 
 
@@ -95,12 +93,16 @@ def _passed(line: str) -> Passed | None:
 def recording_of_log(log: list[Passed], title: str) -> Recording:
     """What came in, as a recording of the console."""
     opened: dict[str, float] = {}
+    lost: set[str] = set()
     entries: list[Played | Lost] = []
     for one in log:
-        if one.way is Way.OPEN:
+        back = one.way is Way.IN and one.port in lost  # it was silent, and is heard of again
+        if one.way is Way.OPEN or back:
             opened[one.port] = one.at
-        elif one.way is Way.LOST:
+            lost.discard(one.port)
+        if one.way is Way.LOST:
             entries.append(Lost(one.at, one.port))
+            lost.add(one.port)
         elif one.way is Way.IN:
             found = one.at < opened.get(one.port, -SETTLING) + SETTLING
             entries.append(Played(one.at, (one.port,), one.data, found))

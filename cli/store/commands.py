@@ -262,11 +262,21 @@ def owner(file: Path, player: str) -> None:
 @_STORE
 @_PLAYER
 def desk(file: Path, player: str) -> None:
-    """Let the console play from a bank, from the next switch-on."""
+    """Let the console play from a bank, from the next switch-on.
+
+    A guest's gives way to the owner's then: to play from it, name the guest at switch-on, with
+    "stopwright play --player".
+    """
     with _opened(file) as opened:
         found = _player(opened, player)
         opened.take_up(found.number)
+        owner = next((each.name for each in opened.players() if each.number == opened.owner), None)
     say(f"{found.name}'s bank is on the desk now")
+    if found.guest and owner is not None:
+        say(
+            f"{found.name} is a guest: at the next switch-on {owner}'s bank comes in its place, "
+            "unless the guest is named then (stopwright play --player)"
+        )
 
 
 # ---------------------------------------------------------------- keep
