@@ -758,7 +758,15 @@ class _Checker:
                 self.error(place, "stages", "a shade engine has both shades and stages")
             elif chamber.shades is not None:
                 self.run(place, "shades", chamber.shades, chamber.stages or 1, driven)
+        self.places()
         self.unwired()
+
+    def places(self) -> None:
+        """A piston that says where it is pressed has a contact there, and none elsewhere."""
+        for place, piston in self.each("piston", self.console.pistons):
+            if piston.at and len(piston.contact) > len(piston.at):
+                said = "one place" if len(piston.at) == 1 else f"{len(piston.at)} places"
+                self.error(place, "at", f"names {said}, but it has {len(piston.contact)} contacts")
 
     def unwired(self) -> None:
         """Once the wiring is planned, what has no contact has been forgotten."""
@@ -766,8 +774,11 @@ class _Checker:
         if any(piston.contact for _, piston in pistons):
             targets = {p.second_touch.piston for _, p in pistons if p.second_touch}
             for place, piston in pistons:
-                if not piston.contact and piston.id not in targets:
+                wired, places = len(piston.contact), len(piston.at)
+                if not wired and piston.id not in targets:
                     self.warn(place, "contact", "is missing: nobody can press it")
+                elif wired < places:
+                    self.warn(place, "contact", f"is for {wired} of the {places} places it is at")
                 if piston.second_touch is not None and not piston.second_touch.contact:
                     self.warn(place, "second-touch, contact", "is missing: nobody can press it")
 

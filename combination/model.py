@@ -100,6 +100,13 @@ class Stroke(StrEnum):
     REITERATE = "reiterate"
 
 
+class Place(StrEnum):
+    """Where a piston is pressed."""
+
+    THUMB = "thumb"
+    TOE = "toe"
+
+
 class Kind(StrEnum):
     """Every kind of piston (semantics.md I.3)."""
 
@@ -430,7 +437,8 @@ class Piston:
     """A thumb piston or a toe stud, of any kind.
 
     ``sounds`` and ``silences`` are a full organ's lists; ``by`` is how many levels a step is;
-    ``level`` the number that a level piston goes to.
+    ``level`` the number that a level piston goes to. ``at`` says where it can be pressed, each of
+    them with a contact of its own; if it does not, at one place for each contact, under a thumb.
     """
 
     id: str
@@ -445,6 +453,7 @@ class Piston:
     silences: Selection | None = None
     by: int | None = None
     level: int | None = None
+    at: tuple[Place, ...] = ()
     contact: tuple[Contact, ...] = ()
     second_touch: SecondTouch | None = None
     lamp: str | None = None
@@ -454,6 +463,11 @@ class Piston:
     def face(self) -> str:
         """The label in one line."""
         return " ".join(self.label)
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """Where it is pressed: what the file says, or under a thumb, as often as it is wired."""
+        return self.at or (Place.THUMB,) * max(len(self.contact), 1)
 
     @property
     def can_be_set(self) -> bool:

@@ -70,7 +70,7 @@ def examine(text: str) -> tuple[Console | None, tuple[Finding, ...]]:
             raise ValueError(f"it is longer than {_LARGEST // 1024 // 1024} MiB")
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        return None, (_unreadable(error),)
+        return None, (_unreadable(error, text),)
     lines = _Lines(text)
     reader = _Reader(data)
     console = reader.console()
@@ -87,12 +87,41 @@ def examine(text: str) -> tuple[Console | None, tuple[Finding, ...]]:
     return (None if failed else console), tuple(placed)
 
 
-def _unreadable(error: Exception) -> Finding:
+def rail_of(text: str, console: Console) -> tuple[str, ...]:
+    """The ids of a console's controls in the order in which its file has them, kinds mixed.
+
+    Where the file does not write them as tables of their own they come kind by kind.
+    """
+    lines = _Lines(text)
+    controls = [
+        (lines.of(file_word(kind), index, "") or 0, control.id)
+        for kind in attrs.fields(Console)
+        if kind.name in _CONTROLS
+        for index, control in enumerate(getattr(console, kind.name))
+    ]
+    return tuple(name for _, name in sorted(controls, key=lambda each: each[0]))
+
+
+_CONTROLS = ("stops", "couplers", "tremulants", "percussions", "traps", "effects")
+
+_IN_OUR_WORDS = (
+    (r"Illegal character '\\n'", "the text is not closed: a quotation mark is missing"),
+    (r"Cannot overwrite a value", "the key is there already"),
+    (r"Cannot declare \('(.*)',\) twice", r"the table \1 is there already"),
+)
+"""What `tomllib` says of the most usual slips, and what a technician is told."""
+
+
+def _unreadable(error: Exception, text: str) -> Finding:
     """What TOML itself does not allow."""
     message, line = str(error), None
-    at = re.search(r" \(at line (\d+), column (\d+)\)\Z", message)
+    at = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z", message)
     if at:
-        message, line = f"{message[: at.start()]}, at column {at[2]}", int(at[1])
+        said = message[: at.start()]
+        for theirs, ours in _IN_OUR_WORDS:
+            said = re.sub(theirs, ours, said)
+        place = f"column {at[2]}" if at[2] else "the end of the file"
+        message, line = f"{said}, at {place}", int(at[1] or len(text.splitlines()) or 1)
     elif isinstance(error, RecursionError):
         message = "it is nested too deeply"
     message = message[:1].lower() + message[1:]
