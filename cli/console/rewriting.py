@@ -95,41 +95,65 @@ def _several(value: Any) -> Any:
 # ---------------------------------------------------------------- the text in pieces
 
 
-@frozen
-class _Piece:
-    """A header or a key of the text, with the whole of its lines.
+Path = tuple[str | int, ...]
+"""The way to a value: keys, and after the key of an array the place in it, from 0."""
 
-    ``path`` has the keys from the piston on, for pieces of a piston. Of a key, the value stands
-    from ``value`` to ``value_end``.
+
+@frozen
+class Piece:
+    """A header or a key of a text, with the whole of its lines.
+
+    ``path`` is the way to its value from the top of the text, ``table`` that to the table under
+    whose header it stands. Of a key, the value stands from ``value`` to ``value_end``.
     """
 
     start: int
     end: int
-    path: tuple[str, ...]
+    path: Path
+    table: Path
     header: bool = False
     value: int = 0
     value_end: int = 0
 
 
-_TOKEN = re.compile(
+TOKEN = re.compile(
     r'"""(?:\\.|(?!""").)*"{3,5}'
     r"|'''(?:(?!''').)*'{3,5}"
     r'|"(?:\\.|[^"\\\n])*"'
     r"|'[^'\n]*'"
     r"|\#[^\n]*"
-    r"|[\[\]{}=\n]"
-    r"|[^\"'\#\[\]{}=\n]+",
+    r"|[\[\]{}=,\n]"
+    r"|[^\"'\#\[\]{}=,\n]+",
     re.DOTALL,
 )
 
 
 _SPACE = re.compile(r"[ \t]*")
+_BARE = re.compile(r"[\w-]+(?:\.[\w-]+)*", re.ASCII)
 
 
-def _pieces(text: str) -> Iterator[_Piece]:
+def pieces(text: str) -> Iterator[Piece]:
     """Cut a text that TOML allows into its headers and keys; blank lines belong to none."""
+    table: Path = ()
+    count: dict[Path, int] = {}
+    for start, end, equals, value_end in _lines(text):
+        if equals:
+            value = _SPACE.match(text, equals).end()  # type: ignore[union-attr]  # may be empty
+            path = (*table, *key_names(text[start : equals - 1]))
+            yield Piece(start, end, path, table, value=value, value_end=value_end)
+        else:
+            header = text[start:value_end].strip()
+            table = _table(header, count)
+            yield Piece(start, end, table, table, header=True)
+
+
+def _lines(text: str) -> Iterator[tuple[int, int, int, int]]:
+    """Where each header and key starts and ends, where its value may start, and where it ends.
+
+    A header has no value: 0 stands for where it would start.
+    """
     start = depth = equals = value_end = 0
-    for token in _TOKEN.finditer(text):
+    for token in TOKEN.finditer(text):
         sign = token[0]
         if sign in ("[", "{"):
             depth += 1
@@ -138,50 +162,47 @@ def _pieces(text: str) -> Iterator[_Piece]:
         elif sign == "=" and not depth and not equals:
             equals = token.end()
         if sign == "\n" and not depth:
-            yield from _piece(text, start, token.end(), equals, value_end)
+            if value_end > start:
+                yield start, token.end(), equals, value_end
             start, equals, value_end = token.end(), 0, token.end()
         elif not (sign.isspace() or sign.startswith("#")):
             value_end = token.start() + len(sign.rstrip())
-    yield from _piece(text, start, len(text), equals, value_end)
+    if value_end > start:
+        yield start, len(text), equals, value_end
 
 
-def _piece(text: str, start: int, end: int, equals: int, value_end: int) -> Iterator[_Piece]:
-    if value_end <= start:
-        return
-    if equals:
-        value = _SPACE.match(text, equals).end()  # type: ignore[union-attr]  # may be empty
-        path = _path(text[start:equals] + " 0")
-        yield _Piece(start, end, path, value=value, value_end=value_end)
-    else:
-        yield _Piece(start, end, _path(text[start:value_end]), header=True)
+def _table(header: str, count: dict[Path, int]) -> Path:
+    """The way to the table that a header begins, with the tables of each array counted."""
+    several = header.startswith("[[")
+    brackets = 2 if several else 1
+    path: Path = ()
+    *above, last = key_names(header[brackets:-brackets])
+    for name in above:
+        path = (*path, name)
+        path = (*path, count[path] - 1) if path in count else path
+    path = (*path, last)
+    if several:
+        count[path] = count.get(path, 0) + 1
+        path = (*path, count[path] - 1)
+    return path
 
 
-def _path(line: str) -> tuple[str, ...]:
-    """The keys that a header or a dotted key names."""
-    found: Any = tomllib.loads(line)
-    path = []
-    while isinstance(found, dict | list) and found:
-        if isinstance(found, list):
-            found = found[0]
-        else:
-            (name, found), *_ = found.items()
-            path.append(name)
-    return tuple(path)
+def key_names(written: str) -> list[str]:
+    """The names of a key, which may be dotted, or of what stands between a header's brackets."""
+    if _BARE.fullmatch(written.strip()):
+        return written.strip().split(".")
+    found: Any = tomllib.loads(f"{written} = 0")
+    names = []
+    while isinstance(found, dict):
+        (name, found), *_ = found.items()
+        names.append(name)
+    return names
 
 
-def _of_piston(text: str, index: int) -> list[_Piece]:
-    """The pieces of one piston that is written under a header of its own."""
-    found = []
-    table: tuple[str, ...] = ()
-    count = -1
-    for piece in _pieces(text):
-        if piece.header:
-            table = piece.path
-            count += table == ("piston",)
-        if table[:1] == ("piston",) and count == index:
-            within = table[1:] if piece.header else (*table[1:], *piece.path)
-            found.append(evolve(piece, path=within))
-    return found
+def _of_piston(text: str, index: int) -> list[Piece]:
+    """The pieces of one piston that is written under a header of its own, from it on."""
+    there = (piece for piece in pieces(text) if piece.path[:2] == ("piston", index))
+    return [evolve(piece, path=piece.path[2:]) for piece in there]
 
 
 # ---------------------------------------------------------------- changing one piston
@@ -226,11 +247,11 @@ class _Piston:
             yield from self._field_edits(there, key, table)
 
     def _field_edits(
-        self, there: list[_Piece], key: str, value: dict[str, Any]
+        self, there: list[Piece], key: str, value: dict[str, Any]
     ) -> Iterator[tuple[int, int, str]]:
         """The same for a selection whose keys each have a line of their own."""
         headed = there[0].header
-        lines = {piece.path[1]: piece for piece in there if len(piece.path) > 1}
+        lines = {str(piece.path[1]): piece for piece in there if len(piece.path) > 1}
         for field, piece in lines.items():
             if field not in value and self.row[key][field]:
                 yield piece.start, piece.end, ""
@@ -244,17 +265,17 @@ class _Piston:
             name = field if headed else f"{key}.{field}"
             yield self._line_after(last, name, value[field])
 
-    def _anchor(self, pieces: list[_Piece], key: str) -> _Piece:
+    def _anchor(self, pieces: list[Piece], key: str) -> Piece:
         """The piece after which a new key goes: those before it in `_AFTER`, or the header."""
         before = _AFTER[: _AFTER.index(key)]
-        own: list[_Piece] = []
+        own: list[Piece] = []
         for piece in pieces:
             if piece.header and piece.path:
                 break
             own.append(piece)
         return [p for p in own if not p.path or p.path[0] in before][-1]
 
-    def _line_after(self, anchor: _Piece, name: str, value: Any) -> tuple[int, int, str]:
+    def _line_after(self, anchor: Piece, name: str, value: Any) -> tuple[int, int, str]:
         line = self.text[anchor.start : anchor.end]
         indent = line[: len(line) - len(line.lstrip(" \t"))]
         new = f"{indent}{name} = "
@@ -264,7 +285,7 @@ class _Piston:
 
     def _changed_in_list(self, wanted: dict[str, Any]) -> str:
         """The same where all pistons are written as one list of inline tables."""
-        whole = next(p for p in _pieces(self.text) if p.path == ("piston",))
+        whole = next(p for p in pieces(self.text) if p.path == ("piston",))
         rows = tomlkit.value(self.text[whole.value : whole.value_end])
         if not isinstance(rows, Array):
             raise CannotRewriteError
