@@ -212,6 +212,8 @@ class _Checker:
     findings: list[Finding] = field(factory=list)
     concluding: bool = False
     """Whether what is looked at now follows from several keys of a table together."""
+    driven: dict[tuple[str, int], _Wire] = field(factory=dict)
+    """By board and number, what the file puts on a pin that goes out."""
     beyond: set[tuple[str, int | None]] = field(factory=set)
     """Tables whose notes or pipes cannot be counted, by kind and place: there may be millions."""
 
@@ -733,7 +735,7 @@ class _Checker:
     def wires(self) -> None:
         """Contacts, lamps and drives on pins that exist, one on each."""
         sensed: dict[tuple[str, int], _Wire] = {}
-        driven: dict[tuple[str, int], _Wire] = {}
+        driven = self.driven
         for place, key, contact in self.each_contact():
             found = self.pin(place, key, contact.pin, sensed, inward=True)
             if found is not None:
@@ -918,6 +920,7 @@ class _Checker:
             self.channel(place, key, port.channel)
         self.apart(out)
         self.apart(inward)
+        self.on_pins(out)
 
     def controllers(self, inward: list[Any], out: list[Any]) -> Iterator[tuple[Any, ...]]:
         """Everything that travels as a controller of its own."""
@@ -999,7 +1002,8 @@ class _Checker:
         for place, key, notes in gathered:
             wire = on_wire.setdefault((notes.port, notes.channel, notes.message), [])
             for other_place, other_key, other in wire:
-                if notes.shares(other):
+                pipes_on_pins = {place.table, other_place.table} == {"rank", "board"}
+                if notes.shares(other) and not pipes_on_pins:
                     shared = max(notes.first, other.first)
                     with_whom = _named(_Wire(other_place, other_key))
                     where = f'on port "{notes.port}", channel {notes.channel}'
@@ -1007,6 +1011,18 @@ class _Checker:
                     self.error(place, key, message)
                     break
             wire.append((place, key, notes))
+
+    def on_pins(self, gathered: list[tuple[_Place, str, _Notes]]) -> None:
+        """The pipes of a rank may be on the pins of a board, where nothing else is."""
+        boards = [each for each in gathered if each[0].table == "board"]
+        for place, key, notes in gathered:
+            for board, _, pins in boards if place.table == "rank" else ():
+                for note in range(max(notes.first, pins.first), min(notes.last, pins.last) + 1):
+                    earlier = self.driven.get((board.id or "", note - pins.first + 1))
+                    if notes.shares(pins) and earlier is not None:
+                        pin = f"{board.id}.{note - pins.first + 1}"
+                        self.error(place, key, f'pin "{pin}" has {_named(earlier)} on it already')
+                        break
 
     # ---------------------------------------------------------------- ports
 

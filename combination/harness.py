@@ -194,15 +194,16 @@ def _control_with(control: _C, new: _Contacts) -> _C:
 
 
 def _piston_with(piston: Piston, new: _Contacts) -> Piston:
-    contact = _listed(Role.PISTON, piston.id, new)
+    contact = _listed(Role.PISTON, piston.id, len(piston.places), new)
     deeper = piston.second_touch
     if deeper is not None:
-        deeper = evolve(deeper, contact=_listed(Role.SECOND_TOUCH, piston.id, new))
+        most = max(len(deeper.contact), 1)
+        deeper = evolve(deeper, contact=_listed(Role.SECOND_TOUCH, piston.id, most, new))
     return evolve(piston, contact=contact, second_touch=deeper)
 
 
-def _listed(role: Role, owner: str, new: _Contacts) -> tuple[Contact, ...]:
-    numbers = sorted(number for kind, name, number in new if (kind, name) == (role, owner))
+def _listed(role: Role, owner: str, most: int, new: _Contacts) -> tuple[Contact, ...]:
+    numbers = [number for number in range(most) if (role, owner, number) in new]
     if numbers != list(range(len(numbers))):
         raise CannotBeWiredError(f"the first contact of {owner} has no pin, and a later one has")
     return tuple(new[role, owner, number] for number in numbers)

@@ -11,6 +11,7 @@ from attrs import frozen
 from cli.naming import Listing, Names, controller_text, plural, run
 from combination.checking import COARSE_CONTROLLERS
 from combination.contacts import Role, Wired, contacts_of
+from combination.drivers import Driven, Driver, drivers_of
 from combination.model import Action, Board, PinMessages, Readout, Shows
 
 
@@ -85,27 +86,29 @@ def _literal(text: str) -> str:
 def pins_out(names: Names) -> Pins:
     """What each pin drives."""
     found: Pins = {}
-
-    def put(pin: str | None, use: Use) -> None:
-        if pin is not None:
-            board, _, number = pin.rpartition(".")
-            found.setdefault(board, {})[int(number)] = use
-
-    console = names.console
-    for control in console.controls:
-        name = names.control(control.id)
-        put(control.lamp, Use(f"lamp of {name}"))
-        put(control.drive_on, Use(f"{name} on"))
-        put(control.drive_off, Use(f"{name} off"))
-    for piston in console.pistons:
-        put(piston.lamp, Use(f"lamp of {names.piston(piston.id)}"))
-    for chamber in console.chambers:
-        if chamber.shades is not None:
-            board, _, first = chamber.shades.rpartition(".")
-            for stage in range(1, (chamber.stages or 0) + 1):
-                use = Use(f"{_literal(chamber.name)} shades {{}}", stage)
-                put(f"{board}.{int(first) + stage - 1}", use)
+    for driver in drivers_of(names.console):
+        if driver.pin is not None:
+            board, _, number = driver.pin.rpartition(".")
+            found.setdefault(board, {})[int(number)] = _driven(names, driver)
     return found
+
+
+def _driven(names: Names, driver: Driver) -> Use:
+    match driver.kind:
+        case Driven.LAMP:
+            return Use(f"lamp of {names.control(driver.id)}")
+        case Driven.MAGNET_ON:
+            return Use(f"{names.control(driver.id)} on")
+        case Driven.MAGNET_OFF:
+            return Use(f"{names.control(driver.id)} off")
+        case Driven.PISTON_LAMP:
+            return Use(f"lamp of {names.piston(driver.id)}")
+        case Driven.SHADE:
+            chambers = {chamber.id: chamber.name for chamber in names.console.chambers}
+            return Use(f"{_literal(chambers[driver.id])} shades {{}}", driver.number)
+        case Driven.CHEST | Driven.PERCUSSION:
+            ranks = {rank.id: rank.name for rank in names.console.ranks}
+            return Use(f"{_literal(ranks[driver.id])} pipes {{}}", driver.number)
 
 
 def pins_used(names: Names) -> tuple[int, int]:
