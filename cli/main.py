@@ -15,9 +15,10 @@ from cli.output import refuse
 from cli.play.commands import play
 from cli.rehearsal.commands import rehearse
 from cli.store.commands import store
+from cli.workshop.commands import workshop
 
 _FOR = (
-    ("For the technician", ("console",)),
+    ("For the technician", ("console", "workshop")),
     ("For the organist", ("play", "bank", "store")),
     ("For the tester", ("rehearse",)),
     ("For anyone", ("demo",)),
@@ -65,5 +66,5 @@ def main() -> None:
     """
 
 
-for command in (console, play, bank, store, rehearse, demo):
+for command in (console, workshop, play, bank, store, rehearse, demo):
     main.add_command(command)
