@@ -4,31 +4,36 @@ Contacts go on in the order of the harness (`combination.harness`) and drivers i
 contacts that they answer to (`combination.drivers`); what has a pin keeps it. A keyboard, and the
 pipes of a rank, go on neighbouring pins of one board, or on those of several. Of all plans this
 is one with the fewest pieces of keyboards, of those one with the fewest boards, and of those one
-with the fewest pins. What a file looks like, and who reads the plan, is not known here.
+with the fewest pins (`combination.packing`). What a file looks like, and who reads the plan, is
+not known here.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import groupby, islice
-from typing import TypeVar
+from itertools import groupby
 
-from attrs import define, evolve, field, frozen
+from attrs import define, evolve, frozen
 
 from combination.contacts import Role, contacts_of
 from combination.drivers import OF_A_RANK, Driven, Driver, drivers_of, with_drivers
 from combination.harness import Part, Point, points_of, with_pins
 from combination.model import Board, Console, PinMessages
+from combination.packing import (
+    FullError,
+    Pin,
+    Search,
+    Slot,
+    ceiling,
+    filled,
+    gaps_of,
+    room_of,
+    take,
+)
 from combination.pipes import first_note
 
 HIGHEST_NOTE = 127
 CHANNELS = 16
 """MIDI 1.0: notes 0-127 on each of sixteen channels of a cable."""
-STEPS = 10_000
-"""Pieces tried before a plan is taken as it is, unproved: ours, half a second or so."""
-STEPS_AT_ONCE = 2_000
-"""Of those, for one choice of boards and one order of runs."""
-CHOICES = 5_000
-"""Choices of so many boards of different sizes that are looked at: ours too."""
 
 
 @frozen
@@ -134,24 +139,24 @@ def plan(
         NoRoomError: if a further board finds no notes on the ports.
     """
     hand = _Hand.of(console, boards, drivers)
-    search = _Search()
+    search = Search()
     points = points_of(console, rail)
     lacking = []
-    placed: dict[Point, _Pin] = {}
-    driven: dict[Driver, _Pin] = {}
+    placed: dict[Point, Pin] = {}
+    driven: dict[Driver, Pin] = {}
     try:
         placed = _contacts_placed(points, hand, search)
-    except _FullError as full:
+    except FullError as full:
         sizes = boards or [slot.pins for slot in hand.inward]
         size = max(sizes, default=0)
         wires = sum(point.pin is None for point in points)
-        lacking.append(Lacking("in", wires, _ceiling(full.short, size) if size else 0, size))
+        lacking.append(Lacking("in", wires, ceiling(full.short, size) if size else 0, size))
     hand.at_the_console(placed.values())
     listed = drivers_of(console, rail, piston_lamps=piston_lamps)
     driving = _Driving.of(listed, _senses(points, placed, hand), hand, pipes=pipes)
     try:
         driven = driving.placed(hand.outward, search)
-    except _FullError:
+    except FullError:
         lacking.append(_more_for_drivers(driving, hand, drivers))
     if lacking:
         raise TooFewBoardsError(lacking)
@@ -169,48 +174,6 @@ def plan(
 
 # ---------------------------------------------------------------- the boards to hand
 
-_Pin = tuple[int, int]
-"""A board by its place among those to hand, and one of its pins, from 1."""
-
-
-class _FullError(Exception):
-    """There are more wires than pins, by ``short``."""
-
-    def __init__(self, short: int = 0) -> None:
-        self.short = short
-        super().__init__(short)
-
-
-@define
-class _Slot:
-    """One way of a board to hand, and which of its pins are taken.
-
-    ``used`` is whether anything is on the board already, either way; ``desk`` whether that is at
-    the console, and not at the pipes; ``notes`` whether pipes can be on it.
-    """
-
-    at: int
-    pins: int
-    taken: set[int] = field(factory=set)
-    used: bool = False
-    desk: bool = False
-    notes: bool = True
-
-    def free(self, first: int, count: int = 1) -> bool:
-        """Whether so many pins from one on are there and free."""
-        pins = range(first, first + count)
-        return first >= 1 and pins[-1] <= self.pins and self.taken.isdisjoint(pins)
-
-    def free_pins(self) -> list[int]:
-        """Those with nothing on them."""
-        return [pin for pin in range(1, self.pins + 1) if pin not in self.taken]
-
-    def gaps(self) -> Iterator[tuple[int, int]]:
-        """The first pin, and the number of pins, of each run of free ones."""
-        for _, run in groupby(enumerate(self.free_pins()), lambda each: each[1] - each[0]):
-            first, *others = [pin for _, pin in run]
-            yield first, 1 + len(others)
-
 
 @define
 class _Hand:
@@ -218,8 +181,8 @@ class _Hand:
 
     ids: list[str]
     places: dict[str, int]
-    inward: list[_Slot]
-    outward: list[_Slot]
+    inward: list[Slot]
+    outward: list[Slot]
 
     @classmethod
     def of(cls, console: Console, boards: Sequence[int], drivers: Sequence[int]) -> "_Hand":
@@ -232,27 +195,27 @@ class _Hand:
         for at, board in enumerate(console.boards):
             used = board.id in sensed or board.id in driven
             if board.input is not None and board.input.first_program is None:
-                inward.append(_Slot(at, board.pins, sensed.get(board.id, set()), used))
+                inward.append(Slot(at, board.pins, sensed.get(board.id, set()), used))
             if board.out is not None:
                 taken = driven.get(board.id, set())
                 notes = board.out.first_note is not None
-                outward.append(_Slot(at, board.pins, taken, used, board.id in desks, notes))
+                outward.append(Slot(at, board.pins, taken, used, board.id in desks, notes))
         ids = [board.id for board in console.boards]
         places = {board: at for at, board in enumerate(ids)}
-        inward += [_Slot(at, pins) for at, pins in enumerate(boards, len(ids))]
-        outward += [_Slot(at, pins) for at, pins in enumerate(drivers, len(ids) + len(boards))]
+        inward += [Slot(at, pins) for at, pins in enumerate(boards, len(ids))]
+        outward += [Slot(at, pins) for at, pins in enumerate(drivers, len(ids) + len(boards))]
         return cls([*ids, *("" for _ in (*boards, *drivers))], places, inward, outward)
 
-    def pin(self, text: str) -> _Pin:
+    def pin(self, text: str) -> Pin:
         """A pin as the console has it."""
         board, _, number = text.rpartition(".")
         return self.places[board], int(number)
 
-    def text(self, pin: _Pin) -> str:
+    def text(self, pin: Pin) -> str:
         """A pin as the console has it, or will have it."""
         return f"{self.ids[pin[0]]}.{pin[1]}"
 
-    def next_to(self, point: Point | None, count: int, way: int) -> list[_Pin]:
+    def next_to(self, point: Point | None, count: int, way: int) -> list[Pin]:
         """So many free pins after a contact's (``way`` 1) or before it (-1), if there are."""
         if point is None or point.pin is None:
             return []
@@ -263,7 +226,7 @@ class _Hand:
             return []
         return [(board, pin) for pin in range(first, first + count)]
 
-    def at_the_console(self, pins: Iterable[_Pin]) -> None:
+    def at_the_console(self, pins: Iterable[Pin]) -> None:
         """Boards that contacts have been put on are used, and are at the console."""
         boards = {board for board, _ in pins}
         for slot in self.outward:
@@ -283,289 +246,24 @@ def _numbers(pins: Iterable[str]) -> dict[str, set[int]]:
     return found
 
 
-# ---------------------------------------------------------------- runs laid into gaps
-
-
-@define
-class _Search:
-    """How much may still be tried, and what has come of it."""
-
-    steps: int = STEPS
-    fewest: bool = True
-    pieces: dict[Point | Driver, int] = field(factory=dict)
-
-
-_Layout = list[list[tuple[int, int]]]
-"""For each run its pieces in order: the gap that each is in, and how long it is."""
-
-
-class _TooLongError(Exception):
-    """A search has come to its limit."""
-
-
-def _laid(runs: Sequence[int], gaps: Sequence[int], cuts: int, search: _Search) -> _Layout | None:
-    """Lay runs into gaps with so many cuts at most; None if it cannot be, or was not found.
-
-    Runs are taken in their order first, so that they stand in it where they can, and, if that
-    takes long, the longest first, which soonest shows that they do not fit.
-    """
-    in_order = range(len(runs))
-    for order in (in_order, sorted(in_order, key=lambda run: -runs[run])):
-        try:
-            found = _tried([runs[run] for run in order], gaps, cuts, search)
-        except _TooLongError:
-            continue
-        if found is None:
-            return None
-        layout: _Layout = [[] for _ in runs]
-        for run, pieces in zip(order, found, strict=True):
-            layout[run] = pieces
-        return layout
-    search.fewest = False
-    return None
-
-
-@define
-class _Step:
-    """A run, or the rest of one, to be laid; the ways left to do so; the one being tried."""
-
-    state: tuple[int, ...]
-    run: int
-    left: int
-    cuts: int
-    ways: Iterator[tuple[int, int]]
-    piece: tuple[int, int] | None = None
-
-
-def _tried(runs: Sequence[int], gaps: Sequence[int], cuts: int, search: _Search) -> _Layout | None:
-    """Lay runs in this order, trying every way that matters.
-
-    Runs and gaps that hang together by cuts can be laid end to end in any order, with as many
-    cuts: what is cut off need only be tried where it fills a gap. Gaps with equal room are equal.
-
-    Raises:
-        _TooLongError: if it takes too many steps.
-    """
-    longest = max(gaps, default=1)
-    least = [0]
-    for length in reversed(runs):
-        least.insert(0, least[0] + _ceiling(length, longest) - 1)
-    if not runs or least[0] > cuts:
-        return None if runs else []
-    room = list(gaps)
-    failed: set[tuple[int, ...]] = set()
-    stack: list[_Step] = []
-
-    def go_on(run: int, left: int, cuts: int) -> None:
-        state = (run, cuts, *sorted(room))  # what is left of the run follows from the room
-        if state not in failed:
-            ways = _ways(room, left, cuts - least[run + 1], longest)
-            stack.append(_Step(state, run, left, cuts, ways))
-
-    go_on(0, runs[0], cuts)
-    steps = max(min(STEPS_AT_ONCE, search.steps), len(runs) + cuts)
-    while stack:
-        step = stack[-1]
-        if step.piece is not None:
-            room[step.piece[0]] += step.piece[1]
-        step.piece = next(step.ways, None)
-        if step.piece is None:
-            failed.add(step.state)
-            stack.pop()
-            continue
-        if not steps:
-            raise _TooLongError
-        steps -= 1
-        search.steps = max(search.steps - 1, 0)
-        gap, length = step.piece
-        room[gap] -= length
-        if length < step.left:
-            go_on(step.run, step.left - length, step.cuts - 1)
-        elif step.run + 1 < len(runs):
-            go_on(step.run + 1, runs[step.run + 1], step.cuts)
-        else:
-            return [
-                [s.piece for s in stack if s.run == run and s.piece] for run in range(len(runs))
-            ]
-    return None
-
-
-def _ways(room: Sequence[int], left: int, cuts: int, longest: int) -> Iterator[tuple[int, int]]:
-    """The gaps that the rest of a run can go into: whole first, then cut off where a gap ends."""
-    sizes: set[int] = set()
-    for gap, space in enumerate(room):
-        if space >= left and space not in sizes:
-            sizes.add(space)
-            yield gap, left
-    for gap, space in enumerate(room):
-        if 0 < space < left and space not in sizes and _ceiling(left - space, longest) <= cuts:
-            sizes.add(space)
-            yield gap, space
-
-
-def _ceiling(number: int, by: int) -> int:
-    return -(-number // by)
-
-
-# ---------------------------------------------------------------- boards chosen and filled
-
-_T = TypeVar("_T", Point, Driver)
-
-
-def _room(slots: Iterable[_Slot]) -> int:
-    return sum(slot.pins - len(slot.taken) for slot in slots)
-
-
-def _gaps(slots: Iterable[_Slot]) -> list[int]:
-    return [length for slot in slots for _, length in slot.gaps()]
-
-
-def _filled(
-    runs: Sequence[Sequence[_T]], units: Sequence[_T], slots: Sequence[_Slot], search: _Search
-) -> dict[_T, _Pin]:
-    """Put runs on neighbouring pins, and everything else on those that are left, in order."""
-    total = sum(map(len, runs)) + len(units)
-    if not total:
-        return {}
-    if _room(slots) < total:
-        raise _FullError(total - _room(slots))
-    chosen, layout = _fewest([len(run) for run in runs], total, slots, search)
-    placed: dict[_T, _Pin] = {}
-    for run, pieces, pins in zip(runs, layout, _pins_of(layout, chosen), strict=True):
-        placed.update(zip(run, pins, strict=True))
-        if len(pieces) > 1:
-            search.pieces[run[0]] = len(pieces)
-    _take(chosen, placed.values())
-    free = ((slot.at, pin) for slot in chosen for pin in slot.free_pins())
-    return placed | dict(zip(units, free, strict=False))
-
-
-def _take(slots: Iterable[_Slot], pins: Iterable[_Pin]) -> None:
-    by_board = {slot.at: slot for slot in slots}
-    for board, pin in pins:
-        by_board[board].taken.add(pin)
-
-
-def _fewest(
-    runs: Sequence[int], total: int, slots: Sequence[_Slot], search: _Search
-) -> tuple[list[_Slot], _Layout]:
-    """The boards to be used, and the runs laid into their gaps, in the fewest pieces."""
-    every = _gaps(slots)
-    search.steps = STEPS
-    cuts = sum(_ceiling(run, max(every)) - 1 for run in runs)
-    while (layout := _laid(runs, every, cuts, search)) is None:
-        cuts += 1
-    used = [slot for slot in slots if slot.used]
-    fresh = [slot for slot in slots if not slot.used]
-    for chosen in islice(_choices(fresh, total - _room(used), search), CHOICES):
-        some = sorted([*used, *chosen], key=lambda slot: slot.at)
-        if len(some) == len(slots):
-            return some, layout
-        found = _laid(runs, _gaps(some), cuts, search)
-        if found is not None:
-            return some, found
-        if not search.steps:
-            break
-    search.fewest = False
-    return _first_found(layout, total, slots)
-
-
-def _first_found(
-    layout: _Layout, total: int, slots: Sequence[_Slot]
-) -> tuple[list[_Slot], _Layout]:
-    """A layout over the gaps of all boards with no more of them than it needs."""
-    holders = [slot.at for slot in slots for _ in slot.gaps()]
-    inside = {holders[gap] for pieces in layout for gap, _ in pieces}
-    some = [slot for slot in slots if slot.used or slot.at in inside]
-    others = (slot for slot in slots if not (slot.used or slot.at in inside))
-    while _room(some) < total:
-        some.append(next(others))
-    kept = {slot.at for slot in some}
-    gaps = [gap for gap, holder in enumerate(holders) if holder in kept]
-    numbers = {gap: number for number, gap in enumerate(gaps)}
-    some.sort(key=lambda slot: slot.at)
-    return some, [[(numbers[gap], length) for gap, length in pieces] for pieces in layout]
-
-
-def _choices(fresh: Sequence[_Slot], need: int, search: _Search) -> Iterator[list[_Slot]]:
-    """Boards with so many pins together: the fewest boards first, of those the fewest pins."""
-    by_size: dict[int, list[_Slot]] = defaultdict(list)
-    for slot in fresh:
-        by_size[slot.pins].append(slot)
-    sizes = sorted(by_size, reverse=True)
-    stock = [(size, len(by_size[size])) for size in sizes]
-    for count in range(len(fresh) + 1):
-        found = list(islice(_of_each(stock, count, need), CHOICES))
-        if len(found) == CHOICES:
-            search.fewest = False
-        found.sort(key=lambda each: sum(n * size for n, size in zip(each, sizes, strict=True)))
-        for each in found:
-            taken = zip(each, sizes, strict=True)
-            yield [slot for number, size in taken for slot in by_size[size][:number]]
-
-
-def _of_each(stock: Sequence[tuple[int, int]], count: int, need: int) -> Iterator[tuple[int, ...]]:
-    """How many to take of each size, so many in all, with so many pins at least."""
-    if not stock:
-        if count == 0 and need <= 0:
-            yield ()
-        return
-    (size, there), *others = stock
-    next_size = others[0][0] if others else 0
-    left = sum(number for _, number in others)
-    for number in range(min(there, count), -1, -1):
-        rest = count - number
-        if rest > left or need - number * size > rest * next_size:
-            return
-        for each in _of_each(others, rest, need - number * size):
-            yield (number, *each)
-
-
-def _pins_of(layout: _Layout, slots: Iterable[_Slot]) -> Iterator[list[_Pin]]:
-    """The pins of each run; of gaps that are as long as each other the first to the first runs."""
-    gaps = [(slot.at, first, length) for slot in slots for first, length in slot.gaps()]
-    inside: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
-    for run, pieces in enumerate(layout):
-        for number, (gap, length) in enumerate(pieces):
-            inside[gap].append((run, number, length))
-    equal: dict[int, list[int]] = defaultdict(list)
-    for gap, (_, _, length) in enumerate(gaps):
-        equal[length].append(gap)
-    starts: dict[tuple[int, int], _Pin] = {}
-    for alike in equal.values():
-        contents = sorted(inside[gap] for gap in alike if gap in inside)
-        for gap, content in zip(alike, contents, strict=False):
-            board, pin, _ = gaps[gap]
-            for run, number, length in content:
-                starts[run, number] = board, pin
-                pin += length
-    for run, pieces in enumerate(layout):
-        yield [
-            (board, first + after)
-            for number, (_, length) in enumerate(pieces)
-            for board, first in [starts[run, number]]
-            for after in range(length)
-        ]
-
-
 # ---------------------------------------------------------------- contacts
 
 
-def _contacts_placed(points: Iterable[Point], hand: _Hand, search: _Search) -> dict[Point, _Pin]:
+def _contacts_placed(points: Iterable[Point], hand: _Hand, search: Search) -> dict[Point, Pin]:
     """A pin for each contact that has none."""
     listed = list(points)
-    placed: dict[Point, _Pin] = {}
+    placed: dict[Point, Pin] = {}
     runs = []
     for before, run, after in _unwired_keys(p for p in listed if p.part is Part.KEYS):
         pins = hand.next_to(before, len(run), 1) or hand.next_to(after, len(run), -1)
         if pins:
             placed.update(zip(run, pins, strict=True))
-            _take(hand.inward, pins)
+            take(hand.inward, pins)
         elif len(run) > 1:
             runs.append(run)
     done = {*placed, *(point for run in runs for point in run)}
     units = [point for point in listed if point.pin is None and point not in done]
-    return placed | _filled(runs, units, hand.inward, search)
+    return placed | filled(runs, units, hand.inward, search)
 
 
 def _unwired_keys(
@@ -596,7 +294,7 @@ class _Item:
     """A lamp, or the magnets of a tab, with the pin of the contact that it answers to."""
 
     drivers: tuple[Driver, ...]
-    sense: _Pin | None
+    sense: Pin | None
 
     @property
     def magnets(self) -> bool:
@@ -608,7 +306,7 @@ class _Item:
         number = self.sense[1] if self.sense else 0
         return 2 * number - 1 if self.magnets else number
 
-    def place_on(self, pins: int) -> _Pin:
+    def place_on(self, pins: int) -> Pin:
         """Which of the boards of so many pins each, end to end, and its pin; never half a pair."""
         board, pin = divmod(self.first - 1, pins - pins % 2 if self.magnets else pins)
         return board, pin + 1
@@ -630,7 +328,7 @@ class _Driving:
     def of(
         cls,
         listed: Iterable[Driver],
-        senses: Mapping[tuple[bool, str], _Pin],
+        senses: Mapping[tuple[bool, str], Pin],
         hand: _Hand,
         *,
         pipes: bool,
@@ -658,27 +356,25 @@ class _Driving:
         """How many there are."""
         return sum(len(item.drivers) for item in self.items) + sum(map(len, self.ranks))
 
-    def placed(self, slots: Sequence[_Slot], search: _Search) -> dict[Driver, _Pin]:
+    def placed(self, slots: Sequence[Slot], search: Search) -> dict[Driver, Pin]:
         """Everything on a pin: aligned, if there are boards enough for that."""
         try:
             return self._placed(slots, search, aligned=True)
-        except _FullError:
+        except FullError:
             return self._placed(slots, search, aligned=False)
 
-    def _placed(
-        self, slots: Sequence[_Slot], search: _Search, *, aligned: bool
-    ) -> dict[Driver, _Pin]:
+    def _placed(self, slots: Sequence[Slot], search: Search, *, aligned: bool) -> dict[Driver, Pin]:
         trial = _copies(slots)
-        placed: dict[Driver, _Pin] = {}
+        placed: dict[Driver, Pin] = {}
         left = self.items
         if aligned:
             placed, left = self._aligned(trial)
         placed |= _one_by_one(left, trial)
-        return placed | _filled(self.ranks, [], _at_chests(trial), search)
+        return placed | filled(self.ranks, [], _at_chests(trial), search)
 
-    def _aligned(self, slots: Sequence[_Slot]) -> tuple[dict[Driver, _Pin], list[_Item]]:
+    def _aligned(self, slots: Sequence[Slot]) -> tuple[dict[Driver, Pin], list[_Item]]:
         """Those that can be aligned, and those that cannot."""
-        placed: dict[Driver, _Pin] = {}
+        placed: dict[Driver, Pin] = {}
         groups: dict[tuple[int, bool], list[_Item]] = defaultdict(list)
         left = []
         for item in self.items:
@@ -702,7 +398,7 @@ class _Driving:
                     left.append(item)
         return placed, left
 
-    def in_line(self, driven: Mapping[Driver, _Pin], slots: Iterable[_Slot]) -> int:
+    def in_line(self, driven: Mapping[Driver, Pin], slots: Iterable[Slot]) -> int:
         """How many drivers have the number that they are aligned at."""
         pins = {slot.at: slot.pins for slot in slots}
         count = 0
@@ -719,24 +415,24 @@ def _together(driver: Driver) -> tuple[Driven, str, str | None]:
     return kind, driver.id, driver.pin
 
 
-def _copies(slots: Iterable[_Slot]) -> list[_Slot]:
+def _copies(slots: Iterable[Slot]) -> list[Slot]:
     return [evolve(slot, taken=set(slot.taken)) for slot in slots]
 
 
-def _at_chests(slots: Iterable[_Slot]) -> list[_Slot]:
+def _at_chests(slots: Iterable[Slot]) -> list[Slot]:
     return [slot for slot in slots if slot.notes and not slot.desk]
 
 
-def _put(item: _Item, slot: _Slot, first: int) -> dict[Driver, _Pin]:
+def _put(item: _Item, slot: Slot, first: int) -> dict[Driver, Pin]:
     """Put a lamp or the magnets of a tab on neighbouring pins, at the console."""
     slot.used = slot.desk = True
     slot.taken.update(range(first, first + len(item.drivers)))
     return {driver: (slot.at, pin) for pin, driver in enumerate(item.drivers, first)}
 
 
-def _twins(items: Sequence[_Item], slots: Iterable[_Slot]) -> dict[int, _Slot]:
+def _twins(items: Sequence[_Item], slots: Iterable[Slot]) -> dict[int, Slot]:
     """The fewest boards, all of one size, on which these are aligned: by number, end to end."""
-    by_size: dict[int, list[_Slot]] = defaultdict(list)
+    by_size: dict[int, list[Slot]] = defaultdict(list)
     for slot in slots:
         if not slot.used and slot.pins > 1:
             by_size[slot.pins].append(slot)
@@ -748,7 +444,7 @@ def _twins(items: Sequence[_Item], slots: Iterable[_Slot]) -> dict[int, _Slot]:
     return min(found, key=lambda each: each[:2])[2] if found else {}
 
 
-def _one_by_one(items: Iterable[_Item], slots: Sequence[_Slot]) -> dict[Driver, _Pin]:
+def _one_by_one(items: Iterable[_Item], slots: Sequence[Slot]) -> dict[Driver, Pin]:
     """One after the other, in the order of their contacts, on the fewest boards.
 
     The magnets of tabs go first, which need two pins side by side.
@@ -761,13 +457,13 @@ def _one_by_one(items: Iterable[_Item], slots: Sequence[_Slot]) -> dict[Driver, 
     fresh = sorted((slot for slot in slots if not slot.used), key=lambda slot: slot.pins)
     while not _hold(chosen, len(pairs), len(single)):
         if not fresh:
-            raise _FullError
+            raise FullError
         enough = (s for s in fresh if _hold([*chosen, s], len(pairs), len(single)))
         slot = next(enough, fresh[-1])
         fresh.remove(slot)
         chosen.append(slot)
     chosen.sort(key=lambda slot: slot.at)
-    placed: dict[Driver, _Pin] = {}
+    placed: dict[Driver, Pin] = {}
     two = [
         (slot, first + 2 * number)
         for slot in chosen
@@ -782,17 +478,17 @@ def _one_by_one(items: Iterable[_Item], slots: Sequence[_Slot]) -> dict[Driver, 
     return placed
 
 
-def _hold(slots: Sequence[_Slot], pairs: int, single: int) -> bool:
+def _hold(slots: Sequence[Slot], pairs: int, single: int) -> bool:
     """Whether there is room for so many pairs, and for so many more pins beside them."""
-    halves = sum(length // 2 for length in _gaps(slots))
-    return halves >= pairs and _room(slots) >= 2 * pairs + single
+    halves = sum(length // 2 for length in gaps_of(slots))
+    return halves >= pairs and room_of(slots) >= 2 * pairs + single
 
 
 def _senses(
-    points: Iterable[Point], placed: Mapping[Point, _Pin], hand: _Hand
-) -> dict[tuple[bool, str], _Pin]:
+    points: Iterable[Point], placed: Mapping[Point, Pin], hand: _Hand
+) -> dict[tuple[bool, str], Pin]:
     """By whether it is one, and id: the pin of the first contact of each piston and control."""
-    found: dict[tuple[bool, str], _Pin] = {}
+    found: dict[tuple[bool, str], Pin] = {}
     for point in points:
         piston = point.role is Role.PISTON
         if piston or point.part is Part.RAIL:
@@ -806,20 +502,20 @@ def _senses(
 def _more_for_drivers(driving: _Driving, hand: _Hand, asked: Sequence[int]) -> Lacking:
     """How many more boards would do, of the largest size asked for, or else to hand."""
     size = max(2, *(asked or [slot.pins for slot in hand.outward]))
-    more: list[_Slot] = []
+    more: list[Slot] = []
     while not _suffice(driving, [*hand.outward, *more]):
-        more.append(_Slot(len(hand.ids) + len(more), size))
+        more.append(Slot(len(hand.ids) + len(more), size))
     return Lacking("out", driving.wires, len(more), size)
 
 
-def _suffice(driving: _Driving, slots: Sequence[_Slot]) -> bool:
+def _suffice(driving: _Driving, slots: Sequence[Slot]) -> bool:
     """Whether there is room for all of it, if lamps and magnets are put on one by one."""
     trial = _copies(slots)
     try:
         _one_by_one(driving.items, trial)
-    except _FullError:
+    except FullError:
         return False
-    return _room(_at_chests(trial)) >= sum(map(len, driving.ranks))
+    return room_of(_at_chests(trial)) >= sum(map(len, driving.ranks))
 
 
 # ---------------------------------------------------------------- the console as planned
@@ -828,8 +524,8 @@ def _suffice(driving: _Driving, slots: Sequence[_Slot]) -> bool:
 def _planned(
     console: Console,
     hand: _Hand,
-    placed: Mapping[Point, _Pin],
-    driven: Mapping[Driver, _Pin],
+    placed: Mapping[Point, Pin],
+    driven: Mapping[Driver, Pin],
     ports: Sequence[str],
 ) -> tuple[Console, dict[Point, str], dict[Driver, str]]:
     """The console with further boards where they are used, and everything on its pin."""

@@ -303,7 +303,7 @@ def test_what_went_wrong_with_fewer_cuts_left_is_tried_with_more(
 def test_a_search_that_is_cut_short_says_so(
     stops: int, to_hand: list[int], used: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("combination.planning.STEPS", 0)
+    monkeypatch.setattr("combination.packing.STEPS", 0)
     console = console_of([20, 20, 20], stops)
     found = plan(console, boards=to_hand)
     assert not found.fewest
@@ -315,7 +315,7 @@ def test_a_search_that_is_cut_short_says_so(
 def test_a_search_from_the_longest_on_leaves_the_first_boards_to_the_first_keyboards(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("combination.planning.STEPS_AT_ONCE", 0)
+    monkeypatch.setattr("combination.packing.STEPS_AT_ONCE", 0)
     found = plan(console_of([15, 10, 20, 15]), boards=[30, 30])
     assert [keyboard.contacts[0].pin for keyboard in found.console.keyboards] == [
         "board-1.1",

@@ -1,11 +1,10 @@
 """From the text of an electrics file to `Electrics`, and every fault of the text at once.
 
-It is read as the console file is (`combination.reading`), and for one console, whose words it uses.
+It is read as the console file is (`combination.tables`), and for one console, whose words it uses.
 What the numbers come to, and whether a supply bears it, is not known here.
 """
 
 import re
-import tomllib
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -26,14 +25,7 @@ from combination.electrics import (
 )
 from combination.findings import Finding, Severity, nearest, quoted
 from combination.model import Action, Console, file_word
-from combination.reading import (
-    STAND_IN,
-    _is_tables,
-    _Lines,
-    _Reader,
-    _rows_of,
-    _unreadable,
-)
+from combination.tables import STAND_IN, NotTomlError, Reader, converter_of, row_class
 
 FORMAT = 1
 """The format of electrics files that this program reads."""
@@ -44,6 +36,7 @@ MOST_NOTES = 128
 THICKEST, THINNEST = -3, 40
 """AWG: from 4/0, which is -3, to 40 (ASTM B258)."""
 
+_CONVERTER = converter_of()
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*\Z")
 _MEASURES = ("volts", "amps", "fuse", "ohms", "watts", "watts_per_metre", "metres", "mm2")
 
@@ -54,54 +47,18 @@ def examine(text: str, console: Console) -> tuple[Electrics | None, tuple[Findin
     Returns the electrics, or None if there are faults, and those, in the order of the file.
     """
     try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        return None, (_unreadable(error, text),)
-    reader = _ElectricsReader(data)
-    electrics = reader.electrics()
-    lines = _Lines(text)
-    found = [
-        *reader.findings,
-        *(attrs.evolve(f, index=reader.row(f)) for f in _Checker(electrics, console, reader).all()),
-    ]
-    placed = [attrs.evolve(f, line=lines.of(f.table, f.index, f.key)) for f in found]
-    placed.sort(key=lambda finding: finding.line or 0)
-    return (None if placed else electrics), tuple(placed)
-
-
-class _ElectricsReader(_Reader):
-    """Structures the tables of an electrics file, and gathers what did not fit."""
-
-    def electrics(self) -> Electrics:
-        values: dict[str, Any] = {"format": FORMAT}
-        words = {file_word(a): a for a in attrs.fields(Electrics)}
-        for key in self.data:
-            if key not in words:
-                table = _is_tables(self.data[key])
-                message = f"there is no such {'table' if table else 'key'}{nearest(key, words)}"
-                self._error(key if table else "", "" if table else key, message)
-        for key, attribute in words.items():
-            if key in self.data:
-                row = _rows_of(attribute)
-                fitting = (
-                    self._key(key, attribute, self.data[key])
-                    if row is None
-                    else self._table(key, row, self.data[key])
-                )
-                if fitting is not None:
-                    values[attribute.name] = fitting
-            elif attribute.default is attrs.NOTHING:
-                self._error("", key, "is missing")
-        if values["format"] != FORMAT:
-            message = f"is {values['format']}; this program reads format {FORMAT}"
-            self._error("", "format", message)
-        return Electrics(**values)
+        reader = Reader(text, _CONVERTER)
+    except NotTomlError as error:
+        return None, (error.finding,)
+    electrics = reader.file(Electrics, FORMAT)
+    placed = reader.placed(_Checker(electrics, console, reader).all())
+    return (None if placed else electrics), placed
 
 
 class _Checker:
     """What the values of an electrics file must be, and what they must name."""
 
-    def __init__(self, electrics: Electrics, console: Console, reader: _Reader) -> None:
+    def __init__(self, electrics: Electrics, console: Console, reader: Reader) -> None:
         self.electrics = electrics
         self.console = console
         self.left_out = reader.left_out
@@ -109,7 +66,7 @@ class _Checker:
         self.rows = [
             (file_word(kind), index, row)
             for kind in attrs.fields(Electrics)
-            if _rows_of(kind) is not None
+            if row_class(kind) is not None
             for index, row in enumerate(getattr(electrics, kind.name))
         ]
 
