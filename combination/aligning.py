@@ -8,6 +8,7 @@ mistakes are is for `combination.proving`.
 
 from collections.abc import Iterator, Sequence, Set
 from itertools import pairwise
+from operator import attrgetter
 
 from attrs import define, frozen
 
@@ -24,8 +25,8 @@ AGAIN = 0.6
 on one pin, which is as good a story as one that is dead and a hand that slipped."""
 STRAY = 2.5
 """What it costs that something was struck that is nobody's."""
-BAND = 6
-"""Contacts that say nothing and strikes that are nobody's, at a time, beyond their difference."""
+SPREAD = 3.0
+"""What a story may cost more than the cheapest of as many contacts, to be looked at any further."""
 _BEST = 4
 """Stories that are kept at each step."""
 WORTH = 1.5
@@ -104,6 +105,10 @@ def _right(planned: Sequence[Spot | None], strikes: Sequence[frozenset[Spot]]) -
     return count
 
 
+_Cells = dict[int, list[_Story]]
+"""Stories of the first so many contacts, by how many strikes they have."""
+
+
 class _Table:
     """Stories of the first so many contacts and strikes, by the way in which they end."""
 
@@ -115,77 +120,95 @@ class _Table:
         shut: Set[Spot],
     ) -> None:
         self._planned, self._strikes, self._again, self._shut = planned, strikes, again, shut
-        self._least = min(0, len(strikes) - len(planned)) - BAND
-        self._most = max(0, len(strikes) - len(planned)) + BAND
 
     def best(self) -> list[tuple[float, Matches]]:
         """The stories of all contacts and strikes that are worth looking at."""
         rows, count = len(self._planned), len(self._strikes)
-        start = _Story(0.0)
-        matched: dict[int, list[_Story]] = {0: [start]}
-        dead: dict[int, list[_Story]] = {}
+        struck: _Cells = {0: [_Story(0.0)]}
+        silent: _Cells = {}
         for row in range(rows + 1):
             if row:
-                matched, dead = self._row(row, matched, dead)
-            low, high = max(row + self._least, 0), min(row + self._most, count)
-            for column in range(max(low, 1), high + 1):
-                skipped = [
-                    _Story(story.cost + self._skip(column - 1), story.off, story.calm, story)
-                    for story in (*matched.get(column - 1, ()), *dead.get(column - 1, ()))
-                ]
-                matched[column] = _few([*matched.get(column, ()), *skipped])
-        ends = [*matched.get(count, ()), *dead.get(count, ())]
+                struck, silent = self._row(row - 1, struck, silent)
+            self._skip(row, struck, silent)
+        ends = [*struck.get(count, ()), *silent.get(count, ())]
         cheapest = min(story.cost for story in ends)
         good = [story for story in ends if story.cost < cheapest + WORTH]
-        return [_told(story, rows) for story in sorted(good, key=lambda story: story.cost)]
+        return [_told(story, rows) for story in sorted(good, key=_cost)]
 
-    def _row(
-        self, row: int, matched: dict[int, list[_Story]], dead: dict[int, list[_Story]]
-    ) -> tuple[dict[int, list[_Story]], dict[int, list[_Story]]]:
+    def _row(self, point: int, struck: _Cells, silent: _Cells) -> tuple[_Cells, _Cells]:
         """Stories with one contact more: it was struck, or it says nothing."""
-        point, planned = row - 1, self._planned[row - 1]
-        low, high = max(row + self._least, 0), min(row + self._most, len(self._strikes))
-        now_matched: dict[int, list[_Story]] = {}
-        now_dead: dict[int, list[_Story]] = {}
+        planned = self._planned[point]
         first, more = (SHUT, SHUT) if planned in self._shut else (DEAD, DEAD_MORE)
-        for column in range(low, high + 1):
-            silent = [
-                _Story(story.cost + first, story.off, story.calm, story, None, point)
-                for story in matched.get(column, ())
-            ]
-            silent += [
-                _Story(story.cost + more, story.off, story.calm, story, None, point)
-                for story in dead.get(column, ())
-            ]
-            if silent:
-                now_dead[column] = _few(silent)
-            if column:
-                before = [*matched.get(column - 1, ()), *dead.get(column - 1, ())]
-                struck = [self._struck(story, point, planned, column - 1) for story in before]
-                if struck:
-                    now_matched[column] = _few(struck)
-        return now_matched, now_dead
+        now_struck: _Cells = {}
+        now_silent: _Cells = {}
+        for column in struck.keys() | silent.keys():
+            spoke, said_nothing = struck.get(column, []), silent.get(column, [])
+            now_silent[column] = _few(
+                [_Story(s.cost + first, s.off, s.calm, s, None, point) for s in spoke]
+                + [_Story(s.cost + more, s.off, s.calm, s, None, point) for s in said_nothing]
+            )
+            if column < len(self._strikes):
+                before = spoke + said_nothing
+                now_struck[column + 1] = _few(self._struck(before, point, planned, column))
+        return now_struck, now_silent
 
-    def _struck(self, story: _Story, point: int, planned: Spot | None, column: int) -> _Story:
+    def _struck(
+        self, stories: Sequence[_Story], point: int, planned: Spot | None, column: int
+    ) -> list[_Story]:
         spots = self._strikes[column]
         if planned is None:
-            own = min(spots)
-            return _Story(story.cost + FREE, (), False, story, Match(column, own), point)
+            match = Match(column, min(spots))
+            return [_Story(s.cost + FREE, (), False, s, match, point) for s in stories]
         twice = AGAIN if self._again[column] and len(spots) == 1 else 0.0
         if planned in spots:
-            off = () if story.calm else story.off
             match = Match(column, planned)
-            return _Story(story.cost + twice, off, bool(off), story, match, point)
-        way, own = next(
-            ((way, spot) for way in story.off for spot in spots if _goes_on(way, planned, spot)),
-            (None, min(spots)),
-        )
-        cost = (OFF if way is None else OFF_MORE) + twice
-        ways = ((planned, own), *(other for other in story.off if other is not way))[:2]
-        return _Story(story.cost + cost, ways, False, story, Match(column, own), point)
+            return [
+                _Story(s.cost + twice, () if s.calm else s.off, not s.calm, s, match, point)
+                for s in stories
+            ]
+        found = []
+        for story in stories:
+            way, own = None, min(spots)
+            for off in story.off:
+                going_on = [spot for spot in spots if _goes_on(off, planned, spot)]
+                if going_on:
+                    way, own = off, going_on[0]
+                    break
+            cost = story.cost + twice + (OFF if way is None else OFF_MORE)
+            ways = ((planned, own), *(other for other in story.off if other is not way))[:2]
+            found.append(_Story(cost, ways, False, story, Match(column, own), point))
+        return found
 
-    def _skip(self, column: int) -> float:
-        return AGAIN if self._again[column] else STRAY
+    def _skip(self, row: int, struck: _Cells, silent: _Cells) -> None:
+        """Stories in which strikes are nobody's; and those that are too dear are dropped."""
+        limit = SPREAD + min(
+            self._at_least(row, column, stories)
+            for cells in (struck, silent)
+            for column, stories in cells.items()
+        )
+        column, last = min(struck.keys() | silent.keys()), max(struck.keys() | silent.keys())
+        to_the_end = row == len(self._planned)
+        while column < len(self._strikes):
+            cost = AGAIN if self._again[column] else STRAY
+            skipped = [
+                _Story(story.cost + cost, story.off, story.calm, story)
+                for story in (*struck.get(column, ()), *silent.get(column, ()))
+                if to_the_end or story.cost + cost < limit
+            ]
+            column += 1
+            if skipped:
+                struck[column] = _few([*struck.get(column, ()), *skipped])
+            elif column > last:
+                break
+        if not to_the_end:
+            for cells in (struck, silent):
+                for column in [c for c in cells if self._at_least(row, c, cells[c]) > limit]:
+                    del cells[column]
+
+    def _at_least(self, row: int, column: int, stories: Sequence[_Story]) -> float:
+        """What the best of some stories costs in the end: strikes left over are nobody's."""
+        over = len(self._strikes) - column - (len(self._planned) - row)
+        return stories[0].cost + AGAIN * max(over, 0)
 
 
 def _told(story: _Story, rows: int) -> tuple[float, Matches]:
@@ -206,14 +229,16 @@ def _goes_on(off: tuple[Spot, Spot], planned: Spot, spot: Spot) -> bool:
     return abs(planned[1] - number) == abs(spot[1] - on_number)
 
 
-def _few(stories: Sequence[_Story]) -> list[_Story]:
+def _few(stories: list[_Story]) -> list[_Story]:
     """The best stories; one that costs more may yet go on more cheaply, if not by much."""
-    found: list[_Story] = []
-    for story in sorted(stories, key=lambda story: story.cost):
-        if len(found) == _BEST or (found and story.cost > found[0].cost + OFF):
-            break
-        found.append(story)
-    return found
+    if len(stories) > 1:
+        stories.sort(key=_cost)
+        limit = stories[0].cost + OFF
+        return [story for story in stories[:_BEST] if story.cost <= limit]
+    return stories
+
+
+_cost = attrgetter("cost")
 
 
 def struck_twice(matches: Matches, count: int) -> Iterator[int]:

@@ -452,7 +452,7 @@ class _State:
         found = []
         for number, (own, now) in enumerate(zip(self.own, self.now, strict=True)):
             spot = own or now
-            if spot in stuck and not (self.points[number].inverted and own):
+            if spot in stuck and not (own and not self._odd(own)):
                 stuck.remove(spot)
                 point, planned = self.points[number], self.planned[number]
                 found.append(Finding(Mistake.STUCK, (point,), (planned,), (spot,)))

@@ -35,6 +35,7 @@ from combination.model import (
 from tests.bench_live import live
 from tests.bench_relay import relay
 from tests.bench_store import store
+from tests.bench_workshop import workshop
 from tests.plain_model import NOTHING, Held, Place, PlainMemory, PlainModel
 from tests.timing import beside, job, seconds, shown
 from tests.transitions_machine import TransitionsMachine
@@ -282,6 +283,7 @@ def main() -> None:
     bank_files()
     relay()
     store(full_bank)
+    workshop()
     live()
 
 
