@@ -5,11 +5,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from combination.model import Console
 from combination.reading import read_console
 from tests.figures import NAME, Figures
 from tests.quay import QUAY, played, save
+
+settings.register_profile("stopwright", deadline=None)
+settings.load_profile("stopwright")
+"""Speed is for `tests.bench`: a busy machine fails no test."""
 
 
 @pytest.fixture

@@ -31,8 +31,11 @@ from cli.console.rewriting import CannotRewriteError, rewritten
 from cli.console.wiring import pins_in, pins_out, pins_used
 from cli.main import main
 from cli.naming import Names
+from combination.contacts import contacts_of
+from combination.harness import points_of
 from combination.memory import Combination, ControlCard, fresh_bank
 from combination.model import Action, Console, Kind, Piston, Selection, file_word
+from combination.planning import plan
 from combination.ranges import Ranges
 from combination.reading import examine, read_console
 from tests.strategies import consoles
@@ -1731,6 +1734,24 @@ def test_the_usual_compasses() -> None:
         ("Great", 36, 61),
         ("Swell", 36, 61),
     ]
+
+
+@pytest.mark.parametrize("action", Action)
+def test_a_new_console_without_wires_is_the_same_but_for_them(action: Action) -> None:
+    answers = Answers("Saltmarsh Chapel", action, ("Great", "Swell"), pedal_keys=30)
+    text = beginning(evolve(answers, wired=False))
+    bare, findings = examine(text)
+    assert bare is not None
+    assert findings == ()
+    assert not contacts_of(bare)
+    assert not bare.boards
+    whole = read_console(beginning(answers))
+    planned = plan(bare, boards=[64] * 8, drivers=[64] * 8).console
+    for console in (whole, planned):
+        wired = [point for point in points_of(console) if point.pin]
+        assert len(wired) == len(points_of(bare)) == len(contacts_of(console))
+    assert [c.id for c in bare.controls] == [c.id for c in whole.controls]
+    assert bare.pistons == tuple(evolve(p, contact=(), lamp=None) for p in whole.pistons)
 
 
 def test_new_with_options(tmp_path: Path) -> None:

@@ -60,7 +60,8 @@ class Answers:
     """What is known of a console that is to be begun.
 
     ``manuals`` are named from the lowest, each differently; ``pedal_keys`` is 0 where there is no
-    pedalboard; ``divisionals`` and ``stops`` are for each division.
+    pedalboard; ``divisionals`` and ``stops`` are for each division. With ``wired`` everything has
+    a pin, otherwise nothing has.
     """
 
     name: str
@@ -72,6 +73,7 @@ class Answers:
     divisionals: int = 4
     stops: int = 4
     levels: int = 100
+    wired: bool = True
 
 
 def beginning(answers: Answers) -> str:
@@ -126,7 +128,8 @@ class _Writer:
         couplers = list(self.couplers(keyboards))
         yield from self.coupler_tables(couplers)
         yield from self.pistons(keyboards, couplers)
-        yield from self.boards(keyboards)
+        if self.answers.wired:
+            yield from self.boards(keyboards)
         yield from self.ports(keyboards)
 
     def keyboards(self) -> list[_Keyboard]:
@@ -147,6 +150,8 @@ class _Writer:
         """The console as a whole."""
         answers = self.answers
         yield from _HEAD
+        if not answers.wired:
+            yield from _UNWIRED
         yield ""
         yield "format = 1"
         yield f"name = {_text(answers.name)}"
@@ -172,7 +177,7 @@ class _Writer:
                 id=_text(keyboard.id),
                 name=_text(keyboard.name),
                 keys=str(keyboard.keys),
-                contacts=_text(f"{keyboard.id}-keys.1"),
+                **self.wires(contacts=f"{keyboard.id}-keys.1"),
             )
         for keyboard in keyboards:
             yield from _table(
@@ -214,13 +219,17 @@ class _Writer:
     def control_wires(self) -> dict[str, str]:
         """A control's contact, and its drives or lamp, on the next free pin."""
         pin = self.rail.next()
-        wires = {"contact": _text(pin)}
+        wires = {"contact": pin}
         if self.answers.action is Action.MOVING:
-            wires["drive-on"] = _text(pin.replace(self.rail.name, _PULL_ON))
-            wires["drive-off"] = _text(pin.replace(self.rail.name, _PULL_OFF))
+            wires["drive-on"] = pin.replace(self.rail.name, _PULL_ON)
+            wires["drive-off"] = pin.replace(self.rail.name, _PULL_OFF)
         if self.answers.action is Action.LIT:
-            wires["lamp"] = _text(pin)
-        return wires
+            wires["lamp"] = pin
+        return self.wires(**wires)
+
+    def wires(self, **pins: str) -> dict[str, str]:
+        """Keys with the pins of wires, unless wires are yet to be planned."""
+        return {key: _text(pin) for key, pin in pins.items()} if self.answers.wired else {}
 
     def couplers(self, keyboards: list[_Keyboard]) -> Iterator[tuple[_Keyboard, _Keyboard]]:
         """Which division is played from which keyboard: the unisons that a console has first."""
@@ -278,9 +287,9 @@ class _Writer:
         self, id_: str, label: str, kind: str, *, lamp: bool = False, **keys: str
     ) -> Iterator[str]:
         """One piston on the next free pin."""
-        pin = _text(self.piston_pins.next())
+        pin = self.piston_pins.next()
         of_kind = {key: _text(value) for key, value in keys.items()}
-        wires = {"contact": pin, "lamp": pin} if lamp else {"contact": pin}
+        wires = self.wires(contact=pin, lamp=pin) if lamp else self.wires(contact=pin)
         yield from _table(
             "piston", id=_text(id_), label=_text(label), kind=_text(kind), **of_kind, **wires
         )
@@ -374,6 +383,13 @@ _HEAD = (
     "#",
     "# An id is what other tables, banks and rehearsals know a thing by. Once a bank has been",
     '# saved, change labels as you like, but give a control with a new id: was = "its-old-id".',
+)
+_UNWIRED = (
+    "#",
+    "# Nothing is wired yet. Give the controls the order of the rail, kinds mixed, and say where each",
+    '# piston is that has a toe stud (at = "toe", or at = ["thumb", "toe"]). Then plan the wires:',
+    "#",
+    "#     stopwright workshop plan FILE --board 64x4 --write      for four boards of 64 pins",
 )
 _ACTION_NOTES = {
     Action.BLIND: "tabs move only by hand; pistons override them unseen",

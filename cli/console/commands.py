@@ -249,6 +249,11 @@ _DIVISIONALS = click.IntRange(0, 20)
     show_default=True,
     help="Memory levels.",
 )
+@click.option(
+    "--unwired",
+    is_flag=True,
+    help="Put nothing on pins, for `stopwright workshop plan` to do. Otherwise everything has one.",
+)
 def new(
     file: Path,
     name: str | None,
@@ -262,6 +267,7 @@ def new(
     divisionals: int | None,
     stops: int,
     levels: int,
+    unwired: bool,
 ) -> None:
     """Begin a console file, to be filled in by hand.
 
@@ -316,6 +322,7 @@ def new(
         divisionals,
         stops,
         levels,
+        wired=not unwired,
     )
     write_whole(file, beginning(answers).encode(), replacing=False)
     say(f"Written: {shown(file)}. What to do next is said at its head.")
