@@ -11,7 +11,7 @@ import click
 from cli.bank.commands import bank
 from cli.console.commands import console
 from cli.demo import demo
-from cli.output import refuse
+from cli.output import refuse, write_all_letters
 from cli.play.commands import play
 from cli.rehearsal.commands import rehearse
 from cli.store.commands import store
@@ -64,6 +64,7 @@ def main() -> None:
     the answer is no (faults found, banks that differ, expectations that failed), 2 if it could
     not be done.
     """
+    write_all_letters()
 
 
 for command in (console, workshop, play, bank, store, rehearse, demo):

@@ -7,6 +7,7 @@ need to be, so that what a script reads does not depend on a window.
 import json
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from io import TextIOWrapper
 from typing import Any, NoReturn, TypeVar
 
 import click
@@ -36,6 +37,14 @@ class RefusedError(click.ClickException):
     def show(self, file: Any = None) -> None:
         """Say it on standard error."""
         click.echo(f"stopwright: {self.message}", file=file or sys.stderr)
+
+
+def write_all_letters() -> None:
+    """Let every letter be printed: on Windows what is no terminal has a country's own otherwise."""
+    if sys.platform == "win32":
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, TextIOWrapper):
+                stream.reconfigure(encoding="utf-8", errors="backslashreplace")
 
 
 def refuse(message: str) -> NoReturn:

@@ -32,9 +32,8 @@ from cli.play.memory import Memory
 from cli.play.playing import Playing
 from cli.play.scribe import Recorder, Scribe, in_log
 from cli.play.typed import Typed
-from cli.play.where import Nowhere, SystemPort, Where, of_port, parse
+from cli.play.where import Nowhere, Where, wheres_of
 from cli.rehearsal.port_log import BEGINNING, Way
-from combination.findings import nearest, quoted
 from combination.memory import Bank, fresh_bank
 from combination.model import Console
 from combination.ports import ports_of
@@ -120,7 +119,10 @@ def play(
     begin, or could not finish what it had to write or turn off.
     """
     console = read_console_file(console_file)
-    wheres = _wheres(console, joined, unplugged=by_hand)
+    try:
+        wheres = wheres_of(console, joined, unplugged=by_hand)
+    except ValueError as error:
+        refuse(str(error))
     box: SimpleQueue[object] = SimpleQueue()
     memory, bank = _memory(console, store_file, player, box)
     log = faults_to or (store_file.with_name(store_file.name + ".faults") if store_file else None)
@@ -131,7 +133,7 @@ def play(
         console,
         bank,
         lambda: datetime.now().astimezone(),
-        at=time.monotonic(),
+        at=time.perf_counter(),
         keeps=memory is not None,
         unwired=by_hand,
         witness=hand.following(box) if hand else lambda _effects, _at: None,
@@ -180,26 +182,6 @@ def _typed(hand: ByHand, box: "SimpleQueue[object]") -> Typed:
         box.put(Stop() if line in ENDS else Ask(lambda loop: hand.do(line, loop)))
 
     return Typed(done, hand.names, lambda: box.put(Stop()))
-
-
-def _wheres(console: Console, joined: Sequence[str], *, unplugged: bool) -> dict[str, Where]:
-    """Where each port of a console leads; nowhere if ``unplugged`` and not joined here."""
-    uses = ports_of(console)
-    found: dict[str, Where] = {name: Nowhere() for name in uses}
-    if not unplugged:
-        found = {name: SystemPort(name) for name in uses}
-        found |= {port.id: of_port(port) for port in console.ports if port.id in uses}
-    for text in joined:
-        name, equals, where = text.partition("=")
-        if not equals:
-            refuse(f"--port {quoted(text)}: expected NAME=WHERE")
-        if name not in uses:
-            refuse(f"--port: the console has no port {quoted(name)}{nearest(name, uses)}")
-        try:
-            found[name] = parse(where)
-        except ValueError as error:
-            refuse(f"--port {quoted(name)}: {error}")
-    return found
 
 
 def _memory(
@@ -269,7 +251,7 @@ def _scribes(loop: Loop, log: Path | None, record_to: Path | None) -> list[Scrib
             if record_to.exists():
                 refuse(f"{shown(record_to)}: it is there already")
             scribes.append(_scribe(loop, record_to, "recording", BEGINNING))
-            recorder = Recorder(scribes[-1], time.monotonic())
+            recorder = Recorder(scribes[-1], time.perf_counter())
             loop.happened, loop.sent = recorder.happened, recorder.sent
             loop.playing.on_lost = lambda port, at: recorder.happened(Way.LOST, port, at)
     except OSError as error:

@@ -47,6 +47,9 @@ an hour (net.ipv4.tcp_retries2)."""
 _UNSENT = 4096
 """Bytes that wait here when the other end takes no more: otherwise megabytes of a past that nobody
 wants to hear would wait in the system."""
+_UNHEARD = 64 * 1024
+"""Bytes, likewise, that are not confirmed by the other end: Windows counts no others. A console's
+whole all-off has room in it, so that it need not wait for that."""
 
 _PLAIN = getattr(os, "O_BINARY", 0)
 _DOES_NOT_BLOCK = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)
@@ -148,6 +151,8 @@ def _on_socket(where: Where, connection: socket.socket, listens: bool, sends: bo
     ):
         if hasattr(socket, name):  # not every system has them all
             connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
+    if not hasattr(socket, "TCP_NOTSENT_LOWAT"):
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _UNHEARD)
     stream = OnSocket(connection, lambda: _hang_up(connection))
     return ByteLink(where, stream, listens=listens, sends=sends)
 

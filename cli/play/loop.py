@@ -73,7 +73,7 @@ class Loop:
         self._place = self._here()
         while True:
             due = self.playing.next_due
-            wait = None if due is None else max(due - time.monotonic(), _NOT_BEFORE)
+            wait = None if due is None else max(due - time.perf_counter(), _NOT_BEFORE)
             try:
                 thing = self.box.get(timeout=wait)
             except Empty:
@@ -83,7 +83,7 @@ class Loop:
             self._take(thing)
 
     def _take(self, thing: object) -> None:
-        now = time.monotonic()
+        now = time.perf_counter()
         if isinstance(thing, Came):
             for data in thing.messages:
                 at = self._at(thing.at)
@@ -108,7 +108,7 @@ class Loop:
 
     def do(self, what: Callable[[float], Sequence[Sent]]) -> None:
         """Do something at the console at this moment, and send what comes of it."""
-        began = time.monotonic()
+        began = time.perf_counter()
         self._send(what(self._at(began)), began)
 
     def _at(self, at: float) -> float:
@@ -154,7 +154,7 @@ class Loop:
         except Exception:  # whatever has gone wrong, nothing is to sound, and no coil to burn
             for port, cable in self.cables.items():
                 cable.send(self.silence.get(port, ()))
-        until = time.monotonic() + PATIENCE
+        until = time.perf_counter() + PATIENCE
         for cable in self.cables.values():
             cable.finish()
         undone = []

@@ -6,13 +6,14 @@ place is not known here, nor how one gets there.
 
 import difflib
 import re
+from collections.abc import Iterable
 from typing import NoReturn
 
 from attrs import frozen
 
 from combination.findings import nearest, quoted
-from combination.model import MIDI_SPEED, Port
-from combination.ports import parse_address
+from combination.model import MIDI_SPEED, Console, Port
+from combination.ports import parse_address, ports_of
 
 _EXAMPLES = {
     "connect": "connect:organ.local:5004",
@@ -143,6 +144,32 @@ def of_port(port: Port) -> Where:
         case Port(device=str(path)):
             return RawFile(path)
     raise ValueError(f"the port {quoted(port.id)} is joined to nothing")
+
+
+def wheres_of(
+    console: Console, joined: Iterable[str], *, unplugged: bool = False
+) -> dict[str, Where]:
+    """Where each port of a console leads; nowhere if ``unplugged`` and not ``joined``.
+
+    ``joined`` has words of the command line, ``NAME=WHERE``, which come before what the file says.
+    Raises a ValueError that says what is wrong with one of them.
+    """
+    uses = ports_of(console)
+    found: dict[str, Where] = {name: Nowhere() for name in uses}
+    if not unplugged:
+        found = {name: SystemPort(name) for name in uses}
+        found |= {port.id: of_port(port) for port in console.ports if port.id in uses}
+    for text in joined:
+        name, equals, where = text.partition("=")
+        if not equals:
+            raise ValueError(f"--port {quoted(text)}: expected NAME=WHERE")
+        if name not in uses:
+            raise ValueError(f"--port: the console has no port {quoted(name)}{nearest(name, uses)}")
+        try:
+            found[name] = parse(where)
+        except ValueError as error:
+            raise ValueError(f"--port {quoted(name)}: {error}") from None
+    return found
 
 
 def address(host: str, port: int) -> str:
