@@ -386,8 +386,8 @@ _HEAD = (
 )
 _UNWIRED = (
     "#",
-    "# Nothing is wired yet. Give the controls the order of the rail, kinds mixed, and say where each",
-    '# piston is that has a toe stud (at = "toe", or at = ["thumb", "toe"]). Then plan the wires:',
+    "# Nothing is wired yet. Put the controls in the order of the rail, kinds mixed, and say where",
+    '# a piston is that has a toe stud (at = "toe", at = ["thumb", "toe"]). Then plan the wires:',
     "#",
     "#     stopwright workshop plan FILE --board 64x4 --write      for four boards of 64 pins",
 )
