@@ -58,6 +58,15 @@ class Finding:
     seconds: float = 0.0
 
 
+class NotWorkedError(Exception):
+    """Far more was heard than comes of contacts that are worked once each."""
+
+    def __init__(self, strikes: int, contacts: int) -> None:
+        """Take how many times something was struck, and how many contacts were to be worked."""
+        self.strikes, self.contacts = strikes, contacts
+        super().__init__(f"{strikes} strikes of {contacts} contacts")
+
+
 @frozen
 class Worked:
     """What was heard while some contacts were worked, each once and in this order.
@@ -120,6 +129,9 @@ def prove(worked: Iterable[Worked], timing: Timing) -> Proof:
 
     A contact that is in it twice is judged by the first time. ``timing`` says which bounces are
     harmless.
+
+    Raises:
+        NotWorkedError: when far more was heard: this is somebody who plays.
     """
     tasks = [_Task.of(each) for each in worked]
     chosen = []
@@ -184,6 +196,8 @@ class _Task:
         found, manners = strikes_of(worked.changes)
         strikes = list(_touches_apart(worked.points, [strike.spots for strike in found]))
         planned = [spot_of(point.pin) if point.pin else None for point in worked.points]
+        if len(strikes) > _SLIPS + _TIMES * len(planned):
+            raise NotWorkedError(len(strikes), len(planned))
         return cls(worked, strikes, manners, alignments(planned, strikes, worked.closed))
 
 
@@ -537,6 +551,8 @@ class _State:
             yield Finding(Mistake.STRAY, (), (), (spot,))
 
 
+_TIMES, _SLIPS = 2, 20
+"""How often each contact may have been struck, and how many times a hand may slip besides."""
 BROKEN = 3
 """Contacts that a mistake must explain for each that it would put out of its right place."""
 _LONGEST_RING = 12
