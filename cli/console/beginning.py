@@ -210,7 +210,7 @@ class _Writer:
             yield from _table(
                 "stop",
                 id=id_,
-                label=f"[{_text(name)}, {_text(pitch + chr(39))}]",
+                label=_label((name, f"{pitch}'")),
                 division=_text(keyboard.id),
                 rank=id_,
                 **self.control_wires(),
@@ -248,7 +248,7 @@ class _Writer:
             yield from _table(
                 "coupler",
                 id=_text(_coupler_id(plays, keys)),
-                label=f"[{_text(plays.name)}, {_text(f'to {keys.name}')}]",
+                label=_label((plays.name, f"to {keys.name}")),
                 keys=_text(keys.id),
                 plays=_text(plays.id),
                 **self.control_wires(),
@@ -272,8 +272,8 @@ class _Writer:
                 )
         for plays, keys in couplers[:1]:
             coupler = _coupler_id(plays, keys)
-            label = f"{plays.name} to {keys.name}"
-            yield from self.piston(f"r-{coupler}", label, "reversible", lamp=True, control=coupler)
+            lines = (plays.name, f"to {keys.name}")
+            yield from self.piston(f"r-{coupler}", lines, "reversible", lamp=True, control=coupler)
         yield from self.piston("set", "Set", "set", lamp=True)
         yield from self.piston("cancel", "Cancel", "general-cancel")
         if self.answers.levels > 1:
@@ -284,14 +284,14 @@ class _Writer:
             yield from self.piston("next", "Next", "next")
 
     def piston(
-        self, id_: str, label: str, kind: str, *, lamp: bool = False, **keys: str
+        self, id_: str, label: str | tuple[str, str], kind: str, *, lamp: bool = False, **keys: str
     ) -> Iterator[str]:
         """One piston on the next free pin."""
         pin = self.piston_pins.next()
         of_kind = {key: _text(value) for key, value in keys.items()}
         wires = self.wires(contact=pin, lamp=pin) if lamp else self.wires(contact=pin)
         yield from _table(
-            "piston", id=_text(id_), label=_text(label), kind=_text(kind), **of_kind, **wires
+            "piston", id=_text(id_), label=_label(label), kind=_text(kind), **of_kind, **wires
         )
 
     def boards(self, keyboards: list[_Keyboard]) -> Iterator[str]:
@@ -357,6 +357,10 @@ def _id_from(name: str) -> str:
 def _text(value: str) -> str:
     """Text as TOML writes it."""
     return str(tomlkit.item(value).as_string())
+
+
+def _label(label: str | tuple[str, str]) -> str:
+    return _text(label) if isinstance(label, str) else f"[{', '.join(map(_text, label))}]"
 
 
 def _table(table: str, /, **keys: str) -> Iterator[str]:
