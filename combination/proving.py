@@ -133,14 +133,20 @@ def prove(worked: Iterable[Worked], timing: Timing) -> Proof:
     Raises:
         NotWorkedError: when far more was heard: this is somebody who plays.
     """
-    tasks = [_Task.of(each) for each in worked]
-    chosen = []
+    tasks: list[_Task] = []
+    chosen: list[Matches] = []
     doubts = []
-    for task in tasks:
+    known: dict[tuple[Role, str, int], Spot] = {}
+    for each in worked:
+        task = _Task.of(each, known)
         good = _best_told(task, timing)
+        tasks.append(task)
         chosen.append(good[0][0])
         if len(good) > 1:
             doubts.append(_doubt([findings for _, findings in good]))
+        for point, match in zip(each.points, good[0][0], strict=True):
+            if match is not None:
+                known.setdefault(point.wire, match.own)
     state = _State(tasks, chosen)
     findings = state.findings(timing)
     at_fault = {point.wire for finding in findings for point in finding.points}
@@ -191,30 +197,34 @@ class _Task:
     stories: Sequence[tuple[float, Matches]]
 
     @classmethod
-    def of(cls, worked: Worked) -> "_Task":
-        """Find the strikes and the stories."""
+    def of(cls, worked: Worked, known: Mapping[tuple[Role, str, int], Spot]) -> "_Task":
+        """Find the strikes and the stories. Of some contacts it is ``known`` where they are."""
         found, manners = strikes_of(worked.changes)
-        strikes = list(_touches_apart(worked.points, [strike.spots for strike in found]))
-        planned = [spot_of(point.pin) if point.pin else None for point in worked.points]
+        planned = [
+            known.get(point.wire) or (spot_of(point.pin) if point.pin else None)
+            for point in worked.points
+        ]
+        struck = [strike.spots for strike in found]
+        strikes = list(_touches_apart(worked.points, planned, struck))
         if len(strikes) > _SLIPS + _TIMES * len(planned):
             raise NotWorkedError(len(strikes), len(planned))
         return cls(worked, strikes, manners, alignments(planned, strikes, worked.closed))
 
 
 def _touches_apart(
-    points: Sequence[Point], strikes: Iterable[frozenset[Spot]]
+    points: Sequence[Point], planned: Sequence[Spot | None], strikes: Iterable[frozenset[Spot]]
 ) -> Iterator[frozenset[Spot]]:
     """A piston pressed through at once closes both its touches in a moment: first and second."""
     firsts = {
-        spot_of(point.pin)
-        for point, deeper in pairwise(points)
-        if point.pin and (point.id, deeper.role) == (deeper.id, Role.SECOND_TOUCH)
+        spot
+        for (point, spot), (deeper, _) in pairwise(zip(points, planned, strict=True))
+        if spot and deeper.role is Role.SECOND_TOUCH and point.role is Role.PISTON
     }
-    deep = not firsts or points[0].role is Role.SECOND_TOUCH
+    only_deep = len(points) > 1 and points[1].role is Role.SECOND_TOUCH
     struck: set[Spot] = set()
     for strike in strikes:
         first = strike & firsts
-        if first and first != strike and (deep or first <= struck):
+        if first and first != strike and (only_deep or first <= struck):
             yield first
             yield strike - first
         else:
@@ -261,6 +271,7 @@ class _State:
         self.planned = [spot_of(point.pin) if point.pin else None for point in self.points]
         self.now = list(self.planned)
         self._found: list[Finding] = []
+        self._broken = BROKEN
         self._explain()
 
     @property
@@ -276,9 +287,16 @@ class _State:
         for number, (own, planned) in enumerate(zip(self.own, self.planned, strict=True)):
             if planned is None and own is not None:
                 self.now[number] = own
-        while off := self._off():
-            best = max(self._patterns(off), key=lambda pattern: pattern.gain)
-            self._take(best)
+        if not self._off():
+            return
+        planned_now = list(self.now)
+        tried = []
+        for self._broken in (BROKEN, _NEVER):
+            self.now, self._found = list(planned_now), []
+            while off := self._off():
+                self._take(max(self._patterns(off), key=lambda pattern: pattern.gain))
+            tried.append((self._found, self.now))
+        self._found, self.now = min(tried, key=lambda each: len(each[0]))
 
     def _off(self) -> list[int]:
         """The contacts that are not where they are expected."""
@@ -405,7 +423,7 @@ class _State:
                     total += 1
                     best = max(best, (total, -start, number))
                 elif self.own[number] == now:
-                    total -= BROKEN
+                    total -= self._broken
             elif now is not None:
                 total = 0
         _, begun, end = best
@@ -434,7 +452,7 @@ class _State:
         for number, spot in moves:
             own, now = self.own[number], self.now[number]
             if own is not None and spot != now:
-                gain += 1 if own == spot else -BROKEN if own == now else 0
+                gain += 1 if own == spot else -self._broken if own == now else 0
         return gain
 
     # ------------------------------------------------------------ what else is wrong
@@ -555,6 +573,7 @@ _TIMES, _SLIPS = 2, 20
 """How often each contact may have been struck, and how many times a hand may slip besides."""
 BROKEN = 3
 """Contacts that a mistake must explain for each that it would put out of its right place."""
+_NEVER = 1_000_000
 _LONGEST_RING = 12
 """Wires that are mixed up at a time; more is a heap of single mistakes."""
 _ROUNDING = 1e-6
