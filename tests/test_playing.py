@@ -1304,7 +1304,7 @@ def everything_let_go(evening: Evening) -> None:
 HOURS = 10
 HOUR = 3600.0
 KEYS_A_SECOND = 10
-PIECES = {"church": 4, "theatre": 2} if EXAMPLES is None else dict.fromkeys(DEMOS, 30)
+PIECES = {"church": 2, "theatre": 2} if EXAMPLES is None else dict.fromkeys(DEMOS, 30)
 """Pieces that are played in an hour; the rest of it is for the sermon, or the film."""
 PIECE = 60.0
 """Seconds."""
