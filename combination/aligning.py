@@ -25,7 +25,7 @@ AGAIN = 0.6
 on one pin, which is as good a story as one that is dead and a hand that slipped."""
 STRAY = 2.5
 """What it costs that something was struck that is nobody's."""
-SPREAD = 3.0
+SPREAD = 1.6
 """What a story may cost more than the cheapest of as many contacts, to be looked at any further."""
 _BEST = 4
 """Stories that are kept at each step."""
@@ -206,9 +206,12 @@ class _Table:
                     del cells[column]
 
     def _at_least(self, row: int, column: int, stories: Sequence[_Story]) -> float:
-        """What the best of some stories costs in the end: strikes left over are nobody's."""
+        """What the best of some stories costs in the end.
+
+        Strikes that are left over are nobody's, and contacts that are say nothing.
+        """
         over = len(self._strikes) - column - (len(self._planned) - row)
-        return stories[0].cost + AGAIN * max(over, 0)
+        return stories[0].cost + (AGAIN * over if over > 0 else -DEAD_MORE * over)
 
 
 def _told(story: _Story, rows: int) -> tuple[float, Matches]:

@@ -72,10 +72,11 @@ def _of_one(changes: Sequence[Change]) -> tuple[Manner, list[float]]:
     times = []
     state = rest
     for cluster in _clusters(changes):
-        if len(cluster) > 1:
-            manner.bounce = max(manner.bounce, cluster[-1].at - cluster[0].at)
         if state == rest:
             times.append(cluster[0].at)
+        short = state == rest == bool(cluster[-1].closed)  # pressed and let go at once
+        settled = cluster[-2] if short and len(cluster) > 1 else cluster[-1]
+        manner.bounce = max(manner.bounce, settled.at - cluster[0].at)
         state = bool(cluster[-1].closed)
     manner.stays = state != rest
     return manner, times

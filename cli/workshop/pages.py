@@ -87,7 +87,7 @@ def caution(heading: Cell, texts: Iterable[Cell]) -> Html:
 def usual_cautions(*more: Cell) -> Html:
     """What is said wherever coils, supplies or their wires appear, and ``more``."""
     heading, *lines = CAUTIONS
-    said = " ".join(" ".join(lines).split()).removeprefix("- ").split(" - ")
+    said = " ".join(" ".join(lines).split()).replace("`", "").removeprefix("- ").split(" - ")
     return caution(heading, [*said, *more])
 
 
