@@ -58,15 +58,6 @@ class Finding:
     seconds: float = 0.0
 
 
-class NotWorkedError(Exception):
-    """Far more was heard than comes of contacts that are worked once each."""
-
-    def __init__(self, strikes: int, contacts: int) -> None:
-        """Take how many times something was struck, and how many contacts were to be worked."""
-        self.strikes, self.contacts = strikes, contacts
-        super().__init__(f"{strikes} strikes of {contacts} contacts")
-
-
 @frozen
 class Worked:
     """What was heard while some contacts were worked, each once and in this order.
@@ -128,10 +119,7 @@ def prove(worked: Iterable[Worked], timing: Timing) -> Proof:
     """What is right and what is wrong with the wires of the contacts that were worked.
 
     A contact that is in it twice is judged by the first time. ``timing`` says which bounces are
-    harmless.
-
-    Raises:
-        NotWorkedError: when far more was heard: this is somebody who plays.
+    harmless. Where far more was heard than there are contacts it takes long, to no avail.
     """
     tasks: list[_Task] = []
     chosen: list[Matches] = []
@@ -206,8 +194,6 @@ class _Task:
         ]
         struck = [strike.spots for strike in found]
         strikes = list(_touches_apart(worked.points, planned, struck))
-        if len(strikes) > _SLIPS + _TIMES * len(planned):
-            raise NotWorkedError(len(strikes), len(planned))
         return cls(worked, strikes, manners, alignments(planned, strikes, worked.closed))
 
 
@@ -569,8 +555,6 @@ class _State:
             yield Finding(Mistake.STRAY, (), (), (spot,))
 
 
-_TIMES, _SLIPS = 2, 20
-"""How often each contact may have been struck, and how many times a hand may slip besides."""
 BROKEN = 3
 """Contacts that a mistake must explain for each that it would put out of its right place."""
 _NEVER = 1_000_000

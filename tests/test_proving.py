@@ -14,7 +14,6 @@ from combination.model import Console
 from combination.proving import (
     Finding,
     Mistake,
-    NotWorkedError,
     Proof,
     prove,
     remedy,
@@ -300,12 +299,3 @@ def test_how_long_a_contact_bounces_is_told() -> None:
     assert finding.seconds == pytest.approx(0.024)
     patient = evolve(TIMING, key_bounce=0.03)
     assert not prove(worked(bench, Hand(bench.chance)), patient).findings
-
-
-def test_somebody_who_plays_is_not_taken_for_somebody_who_proves() -> None:
-    bench = small()
-    run = worked(bench, Hand(bench.chance))[0]
-    length = run.changes[-1].at + 1
-    again = [evolve(c, at=c.at + length * n) for n in range(4) for c in run.changes]
-    with pytest.raises(NotWorkedError, match=f"of {len(run.points)} contacts"):
-        prove([evolve(run, changes=tuple(again))], TIMING)

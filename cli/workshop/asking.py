@@ -90,7 +90,7 @@ class Session:
         finally:
             for cable in cables:
                 cable.finish()
-            until = time.monotonic() + PATIENCE
+            until = time.perf_counter() + PATIENCE
             for cable in cables:
                 cable.closed(until)
 
@@ -201,7 +201,7 @@ class _Hearing:
         """Seconds until it is over; None if not all was heard yet."""
         if not self.changes or len(self.strikes) < len(self.run.points):
             return None
-        return max(self.changes[-1].at + QUIET - time.monotonic(), 0.0)
+        return max(self.changes[-1].at + QUIET - time.perf_counter(), 0.0)
 
 
 class _Shown:
