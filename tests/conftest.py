@@ -17,6 +17,27 @@ settings.load_profile("stopwright")
 """Speed is for `tests.bench`: a busy machine fails no test. CI has ten minutes for all of them."""
 
 
+LONG = (
+    "test_play_soak",
+    "test_playing",
+    "test_proving",
+    "test_against_plain_model",
+    "test_against_plain_store",
+    "test_store_plug",
+    "test_parts",
+    "test_play_jack",
+    "test_bank_file",
+    "test_bank_wire",
+)
+"""Files that take long: they come first, so that no process has one of them left at the end."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put what takes long first."""
+    place = {name: number for number, name in enumerate(LONG)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(LONG)))
+
+
 @pytest.fixture
 def figures(record_property: Callable[[str, object], None]) -> Figures:
     """Says a line at the end of the run: what was counted or measured."""
