@@ -16,6 +16,8 @@ from combination.strikes import Spot
 
 DEAD, DEAD_MORE = 1.0, 0.05
 """What it costs that a contact says nothing, and that its neighbour says nothing either."""
+FIRM = 3.0
+"""What it costs that a contact is not where it was found before."""
 SHUT = 0.01
 """What it costs that a contact says nothing whose pin is closed all the time."""
 OFF, OFF_MORE = 1.0, 0.02
@@ -58,6 +60,8 @@ class _Story:
     of a run that is the other way round."""
     calm: bool = False
     """Whether one was in its place since."""
+    own: Spot | None = None
+    """The pin of the last contact that was struck."""
     before: "_Story | None" = None
     match: Match | None = None
     point: int = -1
@@ -67,10 +71,12 @@ def alignments(
     planned: Sequence[Spot | None],
     strikes: Sequence[frozenset[Spot]],
     shut: Set[Spot] = frozenset(),
+    sure: Set[Spot] = frozenset(),
 ) -> list[tuple[float, Matches]]:
     """The cheapest stories with what they cost, the cheapest first.
 
-    Of contacts whose pins are ``shut`` already nothing will be heard.
+    Of contacts whose pins are ``shut`` already nothing will be heard. Those planned on pins that
+    are ``sure`` have been found there before.
     """
     again = [False, *(one == other for one, other in pairwise(strikes))]
     head = _right(planned, strikes)
@@ -78,7 +84,8 @@ def alignments(
     while any(again[len(strikes) - tail :]):
         tail -= 1
     end = len(strikes) - tail
-    table = _Table(planned[head : len(planned) - tail], strikes[head:end], again[head:end], shut)
+    middle = planned[head : len(planned) - tail]
+    table = _Table(middle, strikes[head:end], again[head:end], shut, sure)
     first = tuple(Match(number, spot) for number, spot in enumerate(planned[:head]) if spot)
     last = tuple(
         Match(end + after, spot)
@@ -118,8 +125,10 @@ class _Table:
         strikes: Sequence[frozenset[Spot]],
         again: Sequence[bool],
         shut: Set[Spot],
+        sure: Set[Spot],
     ) -> None:
-        self._planned, self._strikes, self._again, self._shut = planned, strikes, again, shut
+        self._planned, self._strikes, self._again = planned, strikes, again
+        self._shut, self._sure = shut, sure
 
     def best(self) -> list[tuple[float, Matches]]:
         """The stories of all contacts and strikes that are worth looking at."""
@@ -144,8 +153,11 @@ class _Table:
         for column in struck.keys() | silent.keys():
             spoke, said_nothing = struck.get(column, []), silent.get(column, [])
             now_silent[column] = _few(
-                [_Story(s.cost + first, s.off, s.calm, s, None, point) for s in spoke]
-                + [_Story(s.cost + more, s.off, s.calm, s, None, point) for s in said_nothing]
+                [_Story(s.cost + first, s.off, s.calm, s.own, s, None, point) for s in spoke]
+                + [
+                    _Story(s.cost + more, s.off, s.calm, s.own, s, None, point)
+                    for s in said_nothing
+                ]
             )
             if column < len(self._strikes):
                 before = spoke + said_nothing
@@ -158,14 +170,22 @@ class _Table:
         spots = self._strikes[column]
         if planned is None:
             match = Match(column, min(spots))
-            return [_Story(s.cost + FREE, (), False, s, match, point) for s in stories]
-        twice = AGAIN if self._again[column] and len(spots) == 1 else 0.0
+            return [_Story(s.cost + FREE, (), False, match.own, s, match, point) for s in stories]
         if planned in spots:
             match = Match(column, planned)
             return [
-                _Story(s.cost + twice, () if s.calm else s.off, not s.calm, s, match, point)
+                _Story(
+                    s.cost + self._twice(s, column, planned),
+                    () if s.calm else s.off,
+                    not s.calm,
+                    planned,
+                    s,
+                    match,
+                    point,
+                )
                 for s in stories
             ]
+        against = FIRM if planned in self._sure or not spots.isdisjoint(self._sure) else 0.0
         found = []
         for story in stories:
             way, own = None, min(spots)
@@ -174,10 +194,15 @@ class _Table:
                 if going_on:
                     way, own = off, going_on[0]
                     break
-            cost = story.cost + twice + (OFF if way is None else OFF_MORE)
+            cost = story.cost + against + self._twice(story, column, own)
+            cost += OFF if way is None else OFF_MORE
             ways = ((planned, own), *(other for other in story.off if other is not way))[:2]
-            found.append(_Story(cost, ways, False, story, Match(column, own), point))
+            found.append(_Story(cost, ways, False, own, story, Match(column, own), point))
         return found
+
+    def _twice(self, story: _Story, column: int, own: Spot) -> float:
+        """What it costs that a contact is struck as the last was."""
+        return AGAIN if self._again[column] and story.own == own else 0.0
 
     def _skip(self, row: int, struck: _Cells, silent: _Cells) -> None:
         """Stories in which strikes are nobody's; and those that are too dear are dropped."""
@@ -191,7 +216,7 @@ class _Table:
         while column < len(self._strikes):
             cost = AGAIN if self._again[column] else STRAY
             skipped = [
-                _Story(story.cost + cost, story.off, story.calm, story)
+                _Story(story.cost + cost, story.off, story.calm, story.own, story)
                 for story in (*struck.get(column, ()), *silent.get(column, ()))
                 if to_the_end or story.cost + cost < limit
             ]

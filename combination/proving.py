@@ -7,7 +7,7 @@ contact says nothing it can be doubtful which one it was: then every story that 
 given. How it is told and written is not known here.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from enum import Enum
 from itertools import pairwise
 
@@ -150,23 +150,21 @@ def prove(worked: Iterable[Worked], timing: Timing) -> Proof:
 def _best_told(task: "_Task", timing: Timing) -> list[tuple[Matches, tuple[Finding, ...]]]:
     """The story of a run of contacts that comes down to the fewest mistakes; several, if as good.
 
-    A hand that slips is not as bad as a mistake, and two contacts on one pin are one and more.
+    A hand that slips is not as bad as a mistake, and two contacts on one pin are one and more. Of
+    as many mistakes those are better that are of fewer contacts.
     """
     if len(task.stories) == 1:
         return [(task.stories[0][1], ())]
-    told: dict[tuple[Finding, ...], tuple[float, float, Matches]] = {}
-    for cost, story in task.stories:
+    told: dict[tuple[Finding, ...], tuple[tuple[float, int], Matches]] = {}
+    for _, story in task.stories:
         state = _State([task], [story])
         findings = state.findings(timing)
         slips = len(task.strikes) - sum(match is not None for match in story)
         score = len(findings) + AGAIN * (slips + state.shared)
-        told.setdefault(findings, (score, cost, story))
-    least = min(told.values(), key=lambda each: each[:2])[:2]
-    return [
-        (story, findings)
-        for findings, (score, cost, story) in sorted(told.items(), key=lambda each: each[1][:2])
-        if score < least[0] + _ROUNDING and cost < least[1] + _ROUNDING
-    ]
+        at_fault = {point.wire for finding in findings for point in finding.points}
+        told.setdefault(findings, ((round(score, 6), len(at_fault)), story))
+    least = min(worth for worth, _ in told.values())
+    return [(story, findings) for findings, (worth, story) in told.items() if worth == least]
 
 
 def _doubt(stories: Sequence[tuple[Finding, ...]]) -> Doubt:
@@ -193,14 +191,23 @@ class _Task:
             for point in worked.points
         ]
         struck = [strike.spots for strike in found]
-        strikes = list(_touches_apart(worked.points, planned, struck))
-        return cls(worked, strikes, manners, alignments(planned, strikes, worked.closed))
+        pistons = {spot for (role, _, _), spot in known.items() if role is Role.PISTON}
+        strikes = list(_touches_apart(worked.points, planned, struck, pistons))
+        sure = {known[point.wire] for point in worked.points if point.wire in known}
+        stories = alignments(planned, strikes, worked.closed, sure)
+        return cls(worked, strikes, manners, stories)
 
 
 def _touches_apart(
-    points: Sequence[Point], planned: Sequence[Spot | None], strikes: Iterable[frozenset[Spot]]
+    points: Sequence[Point],
+    planned: Sequence[Spot | None],
+    strikes: Iterable[frozenset[Spot]],
+    pistons: Set[Spot],
 ) -> Iterator[frozenset[Spot]]:
-    """A piston pressed through at once closes both its touches in a moment: first and second."""
+    """A piston pressed through at once closes both its touches in a moment: first and second.
+
+    What is known to close with the first touch of ``pistons`` is no second.
+    """
     firsts = {
         spot
         for (point, spot), (deeper, _) in pairwise(zip(points, planned, strict=True))
@@ -210,9 +217,10 @@ def _touches_apart(
     struck: set[Spot] = set()
     for strike in strikes:
         first = strike & firsts
-        if first and first != strike and (only_deep or first <= struck):
-            yield first
-            yield strike - first
+        second = strike - firsts - pistons
+        if first and second and (only_deep or first <= struck):
+            yield strike - second
+            yield second
         else:
             yield strike
         struck |= strike
@@ -262,9 +270,9 @@ class _State:
 
     @property
     def shared(self) -> int:
-        """How many contacts are on a pin of another, not joined to it."""
-        alone = [own for own, spots in zip(self.own, self.struck, strict=True) if len(spots) == 1]
-        return len(alone) - len(set(alone))
+        """How many contacts are on a pin of another."""
+        heard = [own for own in self.own if own is not None]
+        return len(heard) - len(set(heard))
 
     # ------------------------------------------------------------ where the wires are
 
