@@ -17,7 +17,7 @@ from combination.strikes import Spot
 DEAD, DEAD_MORE = 1.0, 0.05
 """What it costs that a contact says nothing, and that its neighbour says nothing either."""
 FIRM = 3.0
-"""What it costs that a contact is not where it was found before."""
+"""What it costs that a contact is not where it was found before, or on a pin where another was."""
 SHUT = 0.01
 """What it costs that a contact says nothing whose pin is closed all the time."""
 OFF, OFF_MORE = 1.0, 0.02
@@ -72,11 +72,12 @@ def alignments(
     strikes: Sequence[frozenset[Spot]],
     shut: Set[Spot] = frozenset(),
     sure: Set[Spot] = frozenset(),
+    others: Set[Spot] = frozenset(),
 ) -> list[tuple[float, Matches]]:
     """The cheapest stories with what they cost, the cheapest first.
 
     Of contacts whose pins are ``shut`` already nothing will be heard. Those planned on pins that
-    are ``sure`` have been found there before.
+    are ``sure`` have been found there before; on pins of ``others`` other contacts have been.
     """
     again = [False, *(one == other for one, other in pairwise(strikes))]
     head = _right(planned, strikes)
@@ -85,7 +86,7 @@ def alignments(
         tail -= 1
     end = len(strikes) - tail
     middle = planned[head : len(planned) - tail]
-    table = _Table(middle, strikes[head:end], again[head:end], shut, sure)
+    table = _Table(middle, strikes[head:end], again[head:end], shut, sure, others)
     first = tuple(Match(number, spot) for number, spot in enumerate(planned[:head]) if spot)
     last = tuple(
         Match(end + after, spot)
@@ -126,9 +127,10 @@ class _Table:
         again: Sequence[bool],
         shut: Set[Spot],
         sure: Set[Spot],
+        others: Set[Spot],
     ) -> None:
         self._planned, self._strikes, self._again = planned, strikes, again
-        self._shut, self._sure = shut, sure
+        self._shut, self._sure, self._others = shut, sure, others
 
     def best(self) -> list[tuple[float, Matches]]:
         """The stories of all contacts and strikes that are worth looking at."""
@@ -185,7 +187,8 @@ class _Table:
                 )
                 for s in stories
             ]
-        against = FIRM if planned in self._sure or not spots.isdisjoint(self._sure) else 0.0
+        known = planned in self._sure or spots & self._sure or spots & self._others
+        against = FIRM if known else 0.0
         found = []
         for story in stories:
             way, own = None, min(spots)
@@ -214,7 +217,8 @@ class _Table:
         column, last = min(struck.keys() | silent.keys()), max(struck.keys() | silent.keys())
         to_the_end = row == len(self._planned)
         while column < len(self._strikes):
-            cost = AGAIN if self._again[column] else STRAY
+            of_another = self._strikes[column] <= self._others
+            cost = AGAIN if self._again[column] or of_another else STRAY
             skipped = [
                 _Story(story.cost + cost, story.off, story.calm, story.own, story)
                 for story in (*struck.get(column, ()), *silent.get(column, ()))

@@ -185,7 +185,7 @@ class _Task:
     @classmethod
     def of(cls, worked: Worked, known: Mapping[tuple[Role, str, int], Spot]) -> "_Task":
         """Find the strikes and the stories. Of some contacts it is ``known`` where they are."""
-        found, manners = strikes_of(worked.changes)
+        found, manners = strikes_of(worked.changes, worked.closed)
         planned = [
             known.get(point.wire) or (spot_of(point.pin) if point.pin else None)
             for point in worked.points
@@ -193,8 +193,10 @@ class _Task:
         struck = [strike.spots for strike in found]
         pistons = {spot for (role, _, _), spot in known.items() if role is Role.PISTON}
         strikes = list(_touches_apart(worked.points, planned, struck, pistons))
-        sure = {known[point.wire] for point in worked.points if point.wire in known}
-        stories = alignments(planned, strikes, worked.closed, sure)
+        wires = {point.wire for point in worked.points}
+        sure = {spot for wire, spot in known.items() if wire in wires}
+        others = {spot for wire, spot in known.items() if wire not in wires}
+        stories = alignments(planned, strikes, worked.closed, sure, others)
         return cls(worked, strikes, manners, stories)
 
 

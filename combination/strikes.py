@@ -5,7 +5,7 @@ contact bounced, whether it came back, and which way it went is kept for each pi
 it was is not known here.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 
 from attrs import define, frozen
 
@@ -49,28 +49,34 @@ class Manner:
     pushed: bool = False
 
 
-def strikes_of(changes: Iterable[Change]) -> tuple[list[Strike], dict[Spot, Manner]]:
-    """The strikes among changes, in order, and how each pin behaved."""
+def strikes_of(
+    changes: Iterable[Change], closed: Set[Spot] = frozenset()
+) -> tuple[list[Strike], dict[Spot, Manner]]:
+    """The strikes among changes, in order, and how each pin behaved.
+
+    A pin that was ``closed`` before, and is open in the end, was held down when it all began.
+    """
     of_spots: dict[Spot, list[Change]] = {}
     for change in sorted(changes, key=lambda change: change.at):
         of_spots.setdefault(change.spot, []).append(change)
     manners: dict[Spot, Manner] = {}
     left: list[tuple[float, Spot]] = []
     for spot, own in of_spots.items():
-        manners[spot], times = _of_one(own)
+        manners[spot], times = _of_one(own, spot in closed)
         left += [(at, spot) for at in times]
     return _together(sorted(left)), manners
 
 
-def _of_one(changes: Sequence[Change]) -> tuple[Manner, list[float]]:
+def _of_one(changes: Sequence[Change], closed: bool) -> tuple[Manner, list[float]]:
     """How one pin behaved, and when it left its rest."""
     first = changes[0]
     if first.closed is None:
         return Manner(pushed=True), [cluster[0].at for cluster in _clusters(changes)]
-    rest = not first.closed
+    held = closed and not first.closed and not changes[-1].closed
+    rest = not first.closed and not held
     manner = Manner(rests_closed=rest)
-    times = []
-    state = rest
+    times = [first.at] if held else []
+    state = True if held else rest
     for cluster in _clusters(changes):
         if state == rest:
             times.append(cluster[0].at)

@@ -21,7 +21,7 @@ from cli.play.cables import Came, Lost, Opened
 from cli.rehearsal.midi_files import Played, Recording, written
 from cli.rehearsal.port_log import BEGINNING, SETTLING, Passed, Way, read_log, recording_of_log
 from cli.workshop.asking import Session
-from cli.workshop.proof_file import Run
+from cli.workshop.proof_file import Run, Said
 from cli.workshop.prove import result_of, runs_asked, runs_of, saids_of
 from cli.workshop.prove_command import prove_command
 from cli.workshop.telling import Called, entries
@@ -706,6 +706,24 @@ def test_live_it_is_broken_off_and_goes_on(tmp_path: Path) -> None:
     shown = ran(console, "--show")
     assert shown.exit_code == 1
     assert "Not proved yet: pistons (thumb)." in shown.output
+
+
+def test_somebody_who_begins_before_boards_have_reported_is_heard(bench: Bench) -> None:
+    """What comes in the first half second is found, and then let go: it was struck all the same."""
+    console, rail = bench.console, rail_of(bench.console)
+    run, *_ = runs_asked(console, rail)
+    wiring = Wiring(console)
+    saids = []
+    for number, point in enumerate(run.points):
+        for closed in (True, False):
+            sent = wiring.spoken(Edge(point.pin or "", closed))
+            assert sent
+            at = 0.2 * number + (0.0 if closed else 0.1)
+            saids.append((Said(at, sent[0], bytes(sent[1].bin())), at < 0.5))
+    found = runs_of([run], saids, console, datetime.now().astimezone())
+    result = result_of(console, rail, found)
+    assert not result.proof.findings
+    assert len(result.proof.right) == len(run.points)
 
 
 def test_what_a_board_says_when_it_is_found_is_no_stroke(

@@ -299,3 +299,36 @@ def test_how_long_a_contact_bounces_is_told() -> None:
     assert finding.seconds == pytest.approx(0.024)
     patient = evolve(TIMING, key_bounce=0.03)
     assert not prove(worked(bench, Hand(bench.chance)), patient).findings
+
+
+def test_a_hand_that_brushes_a_key_accuses_nobody() -> None:
+    """A ribbon of the rail sits too far, and a key that was proved before is brushed."""
+    bench = small()
+    rail = [n for n, point in enumerate(bench.points) if point.part is Part.RAIL]
+    run = rail[4:12]
+    spots = [bench.spot(n) for n in run]
+    bench.put(run, spots[1:] + spots[:1])
+    runs = worked(bench, Hand(bench.chance))
+    number = next(n for n, each in enumerate(runs) if each.points[0].part is Part.RAIL)
+    key = bench.spot(keys_of(bench)[20])
+    tabs = runs[number].changes
+    between = (tabs[13].at + tabs[14].at) / 2
+    brushed = [Change(between, key, True), Change(between + 0.08, key, False)]
+    changes = sorted((*tabs, *brushed), key=lambda change: change.at)
+    runs[number] = evolve(runs[number], changes=tuple(changes))
+    proof = prove(runs, TIMING)
+    assert told(proof.findings) == Counter(
+        {(Mistake.SHIFTED, frozenset(bench.points[n].wire for n in run)): 1}
+    )
+
+
+def test_what_is_held_down_as_a_run_begins_is_neither_stuck_nor_inverted() -> None:
+    """Its board says that it is closed before anything is worked, and then it opens."""
+    bench = small()
+    runs = worked(bench, Hand(bench.chance))
+    first, *rest = runs[0].changes
+    assert first.closed
+    runs[0] = evolve(runs[0], changes=tuple(rest), closed=frozenset({first.spot}))
+    proof = prove(runs, TIMING)
+    assert not proof.findings
+    assert len(proof.right) == len(bench.points)

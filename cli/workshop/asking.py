@@ -28,6 +28,8 @@ QUIET = 2.0
 """Seconds in which nothing moves, after which a run of which all was heard is over."""
 PATIENCE = 3.0
 """Seconds for the ports to be closed."""
+WAITING = 6.0
+"""Seconds in which nothing moves, after which it is said that not all was heard yet."""
 
 _HELP = (
     "Nothing is sent to the console while it is proved: no lamp is lit and no coil moves.",
@@ -114,7 +116,15 @@ class Session:
             try:
                 came = self._box.get(timeout=hearing.patience)
             except Empty:
-                return self._over(hearing, shown)
+                if hearing.all_heard:
+                    return self._over(hearing, shown)
+                shown.end()
+                hearing.told = True
+                self._tell(
+                    f"{len(hearing.strikes)} of {len(run.points)} heard. Go on; or, if all was "
+                    "worked, press Enter."
+                )
+                continue
             if isinstance(came, Came):
                 self._take(came, hearing)
                 shown.look(hearing)
@@ -151,6 +161,11 @@ class Session:
         run = hearing.run
         count = len(hearing.strikes)
         self._tell(f"{self._called.part(run)}: {count} of {len(run.points)} heard.")
+        if count > len(run.points):
+            self._tell(
+                "That is more than there are contacts: something was touched besides, or twice. To "
+                f"be sure of it, work it once more with --again {run.key}."
+            )
         now = datetime.now().astimezone().replace(microsecond=0)
         self._keep(Run(run.key, now, self._wiring, run.wires, hearing.before, tuple(hearing.heard)))
         return _Next.ON
@@ -163,8 +178,8 @@ class Session:
             change = self._listener.heard(said, found=found)
             if change is not None:
                 hearing.take(said, change)
-            elif not hearing.changes:
-                hearing.before = self._listener.closed
+            else:
+                hearing.before = self._listener.before(hearing.before, hearing.changes, found)
 
     def _port(self, what: Opened | Lost) -> None:
         if isinstance(what, Opened):
@@ -181,6 +196,7 @@ class _Hearing:
         self.run, self.before = run, before
         self.heard: list[Said] = []
         self.changes: list[Change] = []
+        self.told = False
         self._began = 0.0
 
     def take(self, said: Said, change: Change) -> None:
@@ -188,6 +204,7 @@ class _Hearing:
         if not self.changes:
             self._began = said.at
         self.changes.append(change)
+        self.told = False
         self.heard.append(Said(round(said.at - self._began, 6), said.port, said.data))
 
     @property
@@ -197,11 +214,17 @@ class _Hearing:
         return [min(strike.spots) for strike in found]
 
     @property
+    def all_heard(self) -> bool:
+        """Whether as much was heard as there are contacts."""
+        return bool(self.changes) and len(self.strikes) >= len(self.run.points)
+
+    @property
     def patience(self) -> float | None:
-        """Seconds until it is over; None if not all was heard yet."""
-        if not self.changes or len(self.strikes) < len(self.run.points):
+        """Seconds until it is over, or something is to be said; None if neither will come."""
+        if not self.changes or (self.told and not self.all_heard):
             return None
-        return max(self.changes[-1].at + QUIET - time.perf_counter(), 0.0)
+        wait = QUIET if self.all_heard else WAITING
+        return max(self.changes[-1].at + wait - time.perf_counter(), 0.0)
 
 
 class _Shown:

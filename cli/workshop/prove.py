@@ -145,6 +145,18 @@ class Listener:
         """The messages of the pins that are closed."""
         return tuple(evolve(said, at=0.0) for closed, said in self._last.values() if closed)
 
+    def before(
+        self, known: tuple[Said, ...], heard: Sequence[object], found: bool
+    ) -> tuple[Said, ...]:
+        """The messages of the pins that were closed before they were worked.
+
+        Where something was ``heard`` in a run already those stay that are ``known``, and what is
+        ``found`` since is added: somebody began before all boards had reported.
+        """
+        if not heard:
+            return self.closed
+        return tuple(dict.fromkeys((*known, *self.closed))) if found else known
+
     def heard(self, said: Said, *, found: bool = False) -> Change | None:
         """What a message says that is news.
 
@@ -254,8 +266,8 @@ def runs_of(
         change = listener.heard(said, found=found)
         if change is not None:
             changes.append(change)
-        elif not changes:
-            before = listener.closed
+        else:
+            before = listener.before(before, changes, found)
     shut = {change.spot for said in before if (change := ear.change(said))}
     begins = _begins(asked, changes, shut)
     return tuple(_cut(asked, begins, saids, console, on))
@@ -300,7 +312,7 @@ def _cut(
             said, found = saids[place]
             place += 1
             if listener.heard(said, found=found) is None:
-                before = before if heard else listener.closed
+                before = listener.before(before, heard, found)
                 continue
             start = start if heard else said.at
             heard.append(evolve(said, at=round(said.at - start, 6)))

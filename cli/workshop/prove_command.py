@@ -18,6 +18,7 @@ from cli.files import (
     shown,
     write_whole,
 )
+from cli.naming import plural
 from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_table
 from cli.play.cables import Cable
 from cli.play.where import Nowhere, wheres_of
@@ -294,7 +295,11 @@ def _live(
 
     _write(path, record)  # what cannot be kept need not be played
     out = sys.stderr if as_json else sys.stdout
-    Session(console, called, box, out, keep).ask(todo, cables)
+    try:
+        Session(console, called, box, out, keep).ask(todo, cables)
+    except KeyboardInterrupt:
+        kept_runs = plural(len(kept.runs), "run")
+        refuse(f"broken off: {kept_runs} kept in {shown(path)}, and the one under way is not")
     click.echo(file=out)
     return kept
 
