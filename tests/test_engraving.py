@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections import Counter
 from pathlib import Path
 from time import perf_counter
@@ -241,6 +242,20 @@ def test_a_height_just_too_small_is_not_rounded_up() -> None:
     assert told == pytest.approx(height, abs=0.01)
 
 
+def test_even_letters_are_as_large_as_every_face_of_their_kind_lets_them() -> None:
+    tab, thumb = FaceKind.TAB, FaceKind.THUMB
+    short, long, none = (
+        some_face(tab, name) for name in ("Oboe", "Stopped Diapason", "Contra Violone Celeste")
+    )
+    piston = some_face(thumb, "Great")
+    plain = Lettering(height=3, least=1.5)
+    even = plain.even([short, long, none, piston])
+    assert 1.5 <= even.on(short) == even.on(long) == plain.on(long) < plain.on(short)
+    assert even.on(piston) == plain.on(piston) != even.on(long)
+    assert even.on(none) == plain.on(none) < 1.5
+    assert plain.even([short]).on(short) == 3
+
+
 def test_no_margin_can_be_wider_than_the_face() -> None:
     assert Size(2, 40).largest([(1.0, 0.0)], 1) == 0
 
@@ -264,6 +279,7 @@ def test_the_schedule_as_json(console_file: Path) -> None:
         "division": "Great",
         "corner": 1.5,
         "capitals": 3,
+        "legible": True,
         "sheet": None,
         "was": None,
     }
@@ -276,10 +292,51 @@ def test_the_table_says_what_changed_and_from_what(tmp_path: Path, console_file:
     result = run(new, "--against", console_file)
     assert result.exit_code == 0
     rows = [line.split() for line in result.output.splitlines()]
-    assert rows[2][:5] == ["changed", "tab", "Great", "Bass", "Drum"]
-    assert rows[2][-3:] == ["Bass", "/", "Drum"]
-    assert Counter(row[0] for row in rows[1:8]) == {"kept": 5, "changed": 1, "gone": 1}
-    assert "3 tabs, 1 thumb piston, 2 toe studs: 1 changed, 5 kept, 1 gone." in result.output
+    assert rows[1][:5] == ["changed", "tab", "Great", "Bass", "Drum"]
+    assert rows[1][-3:] == ["Bass", "/", "Drum"]
+    assert [row[:1] for row in rows[2:4]] == [["gone"], []]
+    counts = "3 tabs, 1 thumb piston, 2 toe studs: 1 changed, 5 kept, 1 gone."
+    assert counts in result.output.splitlines()
+    everything = run(new, "--against", console_file, "--all").output.splitlines()
+    marks = Counter(line.split()[0] for line in everything[1:8])
+    assert marks == {"kept": 5, "changed": 1, "gone": 1}
+    assert counts in everything
+
+
+def test_kept_faces_are_in_csv_and_json_and_not_in_the_table(
+    tmp_path: Path, console_file: Path
+) -> None:
+    file = tmp_path / "faces.csv"
+    result = run(console_file, "--against", console_file, "--csv", file)
+    assert result.output == "3 tabs, 2 thumb pistons, 2 toe studs: 7 kept.\n"
+    assert file.read_bytes().count(b"\r\nkept,") == 7
+    data = json.loads(run(console_file, "--against", console_file, "--json").stdout)
+    assert [face["mark"] for face in data["faces"]] == ["kept"] * 7
+
+
+def test_a_kept_face_too_small_for_its_text_is_told_of(tmp_path: Path, console_file: Path) -> None:
+    file = tmp_path / "faces.csv"
+    words = (console_file, "--against", console_file, "--thumb", "3.2")
+    result = run(*words, "--csv", file)
+    assert result.exit_code == 0
+    assert "text would be less than 1.5 mm high on 2 kept faces." in result.output
+    rows = csv.DictReader(io.StringIO(file.read_text("utf-8"), newline=""))
+    legible = ["yes", "yes", "yes", "no", "no", "yes", "yes"]
+    assert [row["legible"] for row in rows] == legible
+    data = json.loads(run(*words, "--json").stdout)
+    assert [face["legible"] for face in data["faces"]] == [word == "yes" for word in legible]
+    everything = run(*words, "--all")
+    assert everything.exit_code == 1
+    assert "thumb piston 1 (g1): its text would be" in everything.output
+    assert "kept face" not in everything.output
+    assert "kept face" not in run(console_file, "--thumb", "3.2").output
+
+
+def test_a_face_that_is_gone_has_no_text_to_read(tmp_path: Path, console_file: Path) -> None:
+    new = tmp_path / "new.toml"
+    new.write_text(console_text("blind", NO_DOWN), "utf-8")
+    data = json.loads(run(new, "--against", console_file, "--json").stdout)
+    assert [face["legible"] for face in data["faces"]] == [True] * 6 + [None]
 
 
 def test_the_schedule_as_csv_runs_no_formula(tmp_path: Path, console_file: Path) -> None:
@@ -343,6 +400,58 @@ def test_only_what_is_new_or_changed_is_cut(tmp_path: Path, console_file: Path) 
         new, "--against", console_file, "--sheets", folder, "--json", "--all", "--replace"
     )
     assert [face["sheet"] for face in json.loads(everything.stdout)["faces"]] == [1] * 7
+
+
+ODD_NAME = ('["Bass", "Drum"]', '["Lieblich Bourdon"]')
+
+
+def capitals(result: Result, kind: str) -> list[float]:
+    return [f["capitals"] for f in json.loads(result.stdout)["faces"] if f["kind"] == kind]
+
+
+def test_a_row_is_even_if_asked_and_a_kept_face_decides(tmp_path: Path) -> None:
+    old, new = tmp_path / "old.toml", tmp_path / "new.toml"
+    old.write_text(console_text("blind", ODD_NAME), "utf-8")
+    new.write_text(console_text("blind", ODD_NAME, ('"Tremulant"', '"Shake"')), "utf-8")
+    uneven = capitals(run(new, "--json"), "tab")
+    assert uneven[1] == min(uneven) < uneven[0] == 3
+    words = (new, "--against", old, "--even", "--json")
+    assert capitals(run(*words), "tab") == [uneven[1]] * 3
+    assert capitals(run(*words), "toe stud") == [3, 3]
+
+
+def test_sheets_are_as_even_as_the_list(tmp_path: Path) -> None:
+    file, folder = tmp_path / "new.toml", tmp_path / "sheets"
+    file.write_text(console_text("blind", ODD_NAME), "utf-8")
+    low = str(min(capitals(run(file, "--json"), "tab")))
+    assert run(file, "--sheets", folder, "--text", low).exit_code == 0
+    alike = drawn_on_tabs(folder)
+    assert run(file, "--sheets", folder, "--replace").exit_code == 0
+    assert drawn_on_tabs(folder) != alike
+    assert run(file, "--sheets", folder, "--replace", "--even").exit_code == 0
+    assert drawn_on_tabs(folder) == alike
+
+
+def drawn_on_tabs(folder: Path) -> list[tuple[float, ...]]:
+    """The heights and widths of what is engraved on tabs, to a hundredth of a millimetre."""
+    sheet = (folder / "sheet-1.svg").read_text("utf-8")
+    found = []
+    for path in re.findall(r'id="engrave-tab-[^"]*" d="([^"]*)"', sheet):
+        numbers = [float(number) for number in re.findall(r"[-.\d]+", path)]
+        found.append(tuple(round(max(n) - min(n), 2) for n in (numbers[::2], numbers[1::2])))
+    assert len(found) == 3
+    return found
+
+
+def test_what_is_uneven_is_told(tmp_path: Path, console_file: Path) -> None:
+    file = tmp_path / "new.toml"
+    file.write_text(console_text("blind", ODD_NAME), "utf-8")
+    low = min(capitals(run(file, "--json"), "tab"))
+    told = f"Capitals are {low:.2f} to 3.00 mm on tabs; --even makes each kind alike."
+    assert told in run(file).output.splitlines()
+    assert "Capitals" not in run(file, "--even").output
+    assert "Capitals" not in run(console_file, "--text", "2").output
+    assert "Capitals" not in run(console_file, "--text", "2", "--thumb", "3.2").output
 
 
 def test_with_nothing_new_no_sheet_is_written(tmp_path: Path, console_file: Path) -> None:

@@ -11,7 +11,7 @@ from enum import StrEnum
 from functools import cache
 from typing import Any
 
-from attrs import evolve, frozen
+from attrs import Factory, evolve, frozen
 
 from cli.workshop.spreadsheets import csv_bytes
 from cli.workshop.strokes import PITCH, Point, base_lines, block, lacking, room
@@ -216,15 +216,34 @@ def _entry(face: Face, before: Face | None) -> Entry:
 
 @frozen
 class Lettering:
-    """How faces are lettered: the cap height wanted, the least that can be read, the margin."""
+    """How faces are lettered: the cap height wanted, the least that can be read, the margin.
+
+    ``highest`` has a bound of its own for some kinds of face.
+    """
 
     height: float = 3.0
     least: float = 1.5
     margin: float = 1.0
+    highest: Mapping[FaceKind, float] = Factory(dict)
 
     def on(self, face: Face) -> float:
         """The cap height of a face's text: as wanted, or as much smaller as its face needs."""
-        return min(self.height, _largest(face.lines, face.size, self.margin))
+        bound = min(self.height, self.highest.get(face.kind, math.inf))
+        return min(bound, _largest(face.lines, face.size, self.margin))
+
+    def is_legible_on(self, face: Face) -> bool:
+        """Whether a face's text can be read."""
+        return self.on(face) >= self.least
+
+    def even(self, faces: Sequence[Face]) -> "Lettering":
+        """The same with one height for all faces of a kind: the largest at which every one fits.
+
+        A face whose text could not be read anyhow has no say in it.
+        """
+        highest: dict[FaceKind, float] = {}
+        for face in filter(self.is_legible_on, faces):
+            highest[face.kind] = min(self.on(face), highest.get(face.kind, math.inf))
+        return evolve(self, highest=highest)
 
 
 @cache
@@ -260,9 +279,8 @@ class Fault:
 def lettering_faults(faces: Sequence[Face], lettering: Lettering) -> Iterator[Fault]:
     """Texts that would be too small to read, and characters that cannot be drawn as strokes."""
     for face in faces:
-        height = lettering.on(face)
-        if height < lettering.least:
-            cut_off = math.floor(height * 100) / 100  # never rounded up to the least
+        if not lettering.is_legible_on(face):
+            cut_off = math.floor(lettering.on(face) * 100) / 100  # never rounded up to the least
             smaller = f"its text would be {cut_off:.2f} mm high, less than {lettering.least:g} mm"
             yield Fault(face, f"{smaller}, on a face of {face.size} mm")
         lacks = lacking("".join(face.lines))
@@ -280,13 +298,14 @@ def lettering_faults(faces: Sequence[Face], lettering: Lettering) -> Iterator[Fa
 def as_data(entry: Entry, lettering: Lettering, sheet: int | None) -> dict[str, Any]:
     """A line of the schedule for another program; ``sheet`` is the one that its face is on."""
     face, before = entry.face, entry.before
-    capitals = None if entry.mark is Mark.GONE else round(lettering.on(face), 3)
+    gone = entry.mark is Mark.GONE
     return {
         "mark": entry.mark,
         **_face_data(face),
         "division": face.division,
         "corner": face.size.corner,
-        "capitals": capitals,
+        "capitals": None if gone else round(lettering.on(face), 3),
+        "legible": None if gone else lettering.is_legible_on(face),
         "sheet": sheet,
         "was": _face_data(before) if before and entry.mark is Mark.CHANGED else None,
     }
@@ -315,14 +334,22 @@ def as_csv(entries: Sequence[Entry], rows: Sequence[Mapping[str, Any]]) -> bytes
 
 _BEFORE_LINES = (
     *("mark", "kind", "id", "number", "division"),
-    *("width", "height", "corner", "capitals", "sheet"),
+    *("width", "height", "corner", "capitals", "legible", "sheet"),
 )
 
 
 def _cells(entry: Entry, row: Mapping[str, Any], most: int) -> list[str]:
-    known = [row[column] for column in _BEFORE_LINES]
-    plain = [
-        "" if cell is None else cell if isinstance(cell, str) else f"{cell:g}" for cell in known
-    ]
+    plain = [_plain(row[column]) for column in _BEFORE_LINES]
     lines = [*entry.face.lines, *[""] * (most - len(entry.face.lines))]
     return [*plain, *lines, ", ".join(entry.changes)]
+
+
+def _plain(cell: str | float | None) -> str:
+    match cell:
+        case None:
+            return ""
+        case bool():
+            return "yes" if cell else "no"
+        case str():
+            return cell
+    return f"{cell:g}"

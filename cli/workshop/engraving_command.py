@@ -121,7 +121,7 @@ _USUAL, _STOCK = Lettering(), Stock(600, 400)
     "--against",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="An older console file: mark what is new, changed, kept or gone since.",
+    help="An older console file: list what is new, changed or gone since.",
 )
 @click.option(
     "--csv",
@@ -137,7 +137,7 @@ _USUAL, _STOCK = Lettering(), Stock(600, 400)
     metavar="FOLDER",
     help="Write sheets for a laser engraver, sheet-1.svg and so on, into this folder.",
 )
-@click.option("--all", "every", is_flag=True, help="Engrave the faces that are kept as well.")
+@click.option("--all", "every", is_flag=True, help="List and engrave kept faces as well.")
 @click.option("--replace", is_flag=True, help="Replace a CSV file and sheets that are there.")
 @_size_option("tab", FaceKind.TAB)
 @_size_option("lit", FaceKind.LIT)
@@ -146,6 +146,7 @@ _USUAL, _STOCK = Lettering(), Stock(600, 400)
 @_length_option("corner", 1.0, "Radius of the corners of faces that are not round.")
 @_length_option("text", _USUAL.height, "Height of a capital.", may_be_none=False)
 @_length_option("least", _USUAL.least, "The least that a text may shrink to.", may_be_none=False)
+@click.option("--even", is_flag=True, help="Give all faces of a kind capitals of one height.")
 @_length_option("text-margin", _USUAL.margin, "Kept free about the text of a face.")
 @click.option(
     "--stock",
@@ -166,6 +167,7 @@ def engraving_command(
     folder: Path | None,
     every: bool,
     replace: bool,
+    even: bool,
     as_json: bool,
     **measures: Any,
 ) -> None:
@@ -173,10 +175,15 @@ def engraving_command(
 
     Each tab or lit control, thumb piston and toe stud, with its lines and size in millimetres.
     Against an older console file each is new, changed (and from what), kept or gone; they are
-    matched by their ids, and by the `was` of the new file. Without --against all are new. Sizes
-    are common practice, from memory: measure your own. A text too long for its face is shrunk to
-    fit it; sheets are written only if none would be smaller than --least, and all faces fit the
-    stock.
+    matched by their ids, and by the `was` of the new file. Without --against all are new. Kept
+    ones are counted, and listed with --all; CSV and JSON have them always. Sizes are common
+    practice, from memory: measure your own.
+
+    A text too long for its face is shrunk to fit it, and no other is. With --even all tabs have
+    capitals of one height, and so have lit controls, thumb pistons and toe studs: the largest at
+    which every one fits, so that the longest text decides, on a kept face too. A text that would
+    be smaller than --least has no say in it. Sheets are written only if none to be engraved is
+    smaller than that, and all fit the stock; a kept face too small for its text is only told of.
 
     Sheets are SVG files at true size, with a layer "engrave" (single strokes) and a layer "cut".
     They hold what is new or changed; with --all, everything.
@@ -192,6 +199,8 @@ def engraving_command(
         refuse(f"{shown(csv_file)} is there already; --replace replaces it")
     console, faces = _read(file, measures)
     entries = schedule(faces, _read(against, measures)[1] if against is not None else ())
+    if even:
+        lettering = lettering.even(faces)
     made = [entry.face for entry in entries if _is_made(entry, every)]
     faults = list(lettering_faults(made, lettering))
     numbers: dict[Face, int] = {}
@@ -209,7 +218,12 @@ def engraving_command(
     if as_json:
         _say_json(console, rows, faults, written)
     else:
-        _say_schedule(entries, rows, faults)
+        listed = [(e, r) for e, r in zip(entries, rows, strict=True) if _is_listed(e, every)]
+        _say_faces(listed, faults)
+        _say_counts(entries)
+        if not every:
+            _say_kept(entries, lettering)
+        _say_uneven(made, lettering)
         if folder is not None:
             _say_sheets(made, faults, written)
     if faults:
@@ -230,6 +244,10 @@ _KINDS = {"tab": FaceKind.TAB, "lit": FaceKind.LIT, "thumb": FaceKind.THUMB, "to
 
 def _is_made(entry: Entry, every: bool) -> bool:
     return entry.mark in (Mark.NEW, Mark.CHANGED) or (every and entry.mark is Mark.KEPT)
+
+
+def _is_listed(entry: Entry, every: bool) -> bool:
+    return every or entry.mark is not Mark.KEPT
 
 
 def _stock(measures: Mapping[str, Any]) -> Stock:
@@ -276,9 +294,7 @@ def _say_json(
     )
 
 
-def _say_schedule(
-    entries: Sequence[Entry], rows: Sequence[Mapping[str, Any]], faults: Sequence[Fault]
-) -> None:
+def _say_faces(listed: Sequence[tuple[Entry, Mapping[str, Any]]], faults: Sequence[Fault]) -> None:
     cells = [
         (
             entry.mark,
@@ -290,17 +306,42 @@ def _say_schedule(
             f"{entry.face.id} {entry.face.number}" if entry.face.number > 1 else entry.face.id,
             ", ".join(entry.changes),
         )
-        for entry, row in zip(entries, rows, strict=True)
+        for entry, row in listed
     ]
     columns = ("mark", "face", "division", "text", "mm", "capitals", "id", "was")
-    say_table(columns, cells)
-    say()
+    if cells:
+        say_table(columns, cells)
+        say()
     for fault in faults:
         say(f"{fault.face.name}: {fault.message}")
+
+
+def _say_counts(entries: Sequence[Entry]) -> None:
     kinds = Counter(entry.face.kind for entry in entries if entry.mark is not Mark.GONE)
     marks = Counter(entry.mark for entry in entries)
     counted = tally((kinds[kind], kind) for kind in FaceKind)
     say(f"{counted or 'No faces'}: " + ", ".join(f"{marks[m]} {m}" for m in Mark if marks[m]) + ".")
+
+
+def _say_kept(entries: Sequence[Entry], lettering: Lettering) -> None:
+    """Kept faces that could not be engraved again at these sizes."""
+    kept = [entry.face for entry in entries if entry.mark is Mark.KEPT]
+    small = sum(not lettering.is_legible_on(face) for face in kept)
+    if small:
+        say(
+            f"At these sizes text would be less than {lettering.least:g} mm high on "
+            f"{plural(small, 'kept face')}. Kept faces are not engraved; --all lists them."
+        )
+
+
+def _say_uneven(made: Sequence[Face], lettering: Lettering) -> None:
+    heights: dict[FaceKind, list[float]] = {}
+    for face in filter(lettering.is_legible_on, made):
+        heights.setdefault(face.kind, []).append(lettering.on(face))
+    ends = ((kind, f"{min(each):.2f}", f"{max(each):.2f}") for kind, each in heights.items())
+    uneven = [f"{low} to {high} mm on {kind}s" for kind, low, high in ends if low != high]
+    if uneven:
+        say(f"Capitals are {', '.join(uneven)}; --even makes each kind alike.")
 
 
 def _say_sheets(made: Sequence[Face], faults: Sequence[Fault], written: Sequence[str]) -> None:
