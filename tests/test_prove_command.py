@@ -367,6 +367,7 @@ def test_a_contact_that_rests_closed_is_no_stuck_one(tmp_path: Path, bench: Benc
     log.write_text("\n".join((first, rest[0], str(found), *rest[1:])))
     result = ran(console, "--from", log, "--correct")
     assert result.exit_code == 0, result.output
+    assert f"{board}.{pin}, opens when pressed" in result.output
     after = {p.wire: p for p in points_of(read_console(console.read_text()))}
     assert after[point.wire].inverted
 

@@ -53,6 +53,7 @@ from cli.workshop.telling import (
 from combination.findings import nearest, quoted
 from combination.model import Console
 from combination.ports import ports_of
+from combination.proving import Mistake
 from combination.reading import rail_of
 
 _BOM = b"\xef\xbb\xbf"
@@ -333,7 +334,19 @@ def _cannot_correct(file: Path, error: CannotCorrectError) -> NoReturn:
 def _say_written(file: Path, before: Result, called: Called) -> None:
     pins = before.remedy.pins
     say(f"Written: {shown(file)} has {len(pins)} contacts where they were found.")
-    rows = [(called.contact(p), p.pin or "", to) for p, to in pins.items()]
+    turned = {
+        p.wire for f in before.proof.findings if f.mistake is Mistake.INVERTED for p in f.points
+    }
+    rows = [
+        (
+            called.contact(point),
+            point.pin or "",
+            f"{to}, {'opens' if point.inverted else 'closes'} when pressed"
+            if point.wire in turned
+            else to,
+        )
+        for point, to in pins.items()
+    ]
     say_table(("contact of", "was on", "is on"), rows, width=PAGE)
     say()
 
