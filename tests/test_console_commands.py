@@ -934,6 +934,15 @@ def test_used_pins_are_those_that_the_file_names(demo: Path) -> None:
     assert listed == pins
 
 
+def test_contacts_of_one_piston_under_thumb_and_toe_are_told_apart() -> None:
+    """Not so where all are at one kind of place: see what is printed of the small console."""
+    names = names_of(next(d for d in DEMOS if d.stem == "church").read_text(encoding="utf-8"))
+    pins = pins_in(names)
+    assert pins["thumb"][1].text.endswith("), thumb")
+    assert pins["toe"][1].text == pins["thumb"][1].text.replace(", thumb", ", toe stud")
+    assert pins["toe"][13].text.endswith("), toe stud (inverted)")
+
+
 @pytest.mark.parametrize(
     ("controls", "words"),
     [

@@ -12,7 +12,7 @@ from cli.naming import Listing, Names, controller_text, plural, run
 from combination.checking import COARSE_CONTROLLERS
 from combination.contacts import Role, Wired, contacts_of
 from combination.drivers import Driven, Driver, drivers_of
-from combination.model import Action, Board, PinMessages, Readout, Shows
+from combination.model import Action, Board, PinMessages, Place, Readout, Shows
 
 
 @frozen
@@ -48,12 +48,20 @@ Pins = dict[str, dict[int, Use]]
 def pins_in(names: Names) -> Pins:
     """What each pin reports."""
     found: Pins = {}
+    places = {
+        contact.pin: f", {_PRESSED_AT[place]}"
+        for piston in names.console.pistons
+        if len(set(piston.places)) > 1
+        for contact, place in zip(piston.contact, piston.places, strict=False)
+    }
     for wired in contacts_of(names.console):
         board, _, number = wired.pin.rpartition(".")
-        found.setdefault(board, {})[int(number)] = _reported(names, wired)
+        place = places.get(wired.pin, "")
+        found.setdefault(board, {})[int(number)] = _reported(names, wired, place)
     return found
 
 
+_PRESSED_AT = {Place.THUMB: "thumb", Place.TOE: "toe stud"}
 _REPORTED = {
     Role.TAB_ON: ", on",
     Role.TAB_OFF: ", off",
@@ -62,7 +70,8 @@ _REPORTED = {
 }
 
 
-def _reported(names: Names, wired: Wired) -> Use:
+def _reported(names: Names, wired: Wired, place: str) -> Use:
+    """What a pin reports; ``place`` tells a piston's contacts at different places apart."""
     inverted = " (inverted)" if wired.inverted else ""
     if wired.role is Role.KEY:
         name = _literal(names.keyboards[wired.id])
@@ -73,7 +82,7 @@ def _reported(names: Names, wired: Wired) -> Use:
         how = "by" if wired.role is Role.TRANSPOSE_BY else "to"
         return Use(f"transposer {how} {wired.number:+d}{inverted}")
     if wired.role is Role.PISTON:
-        return Use(names.piston(wired.id) + inverted)
+        return Use(names.piston(wired.id) + place + inverted)
     if wired.role is Role.SECOND_TOUCH:
         return Use(f"second touch of {names.piston(wired.id)}{inverted}")
     return Use(names.control(wired.id) + _REPORTED.get(wired.role, "") + inverted)

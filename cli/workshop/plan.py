@@ -12,9 +12,10 @@ from attrs import frozen
 
 from cli.console.wiring import Use, pins_in, pins_out
 from cli.naming import Listing, Names, plural, run, tally
+from combination.contacts import Role
 from combination.drivers import OF_A_RANK, Driven, Driver, drivers_of
-from combination.harness import Point
-from combination.model import PinMessages, Rank
+from combination.harness import Point, points_of
+from combination.model import Console, PinMessages, Piston, Rank
 from combination.planning import BoardUse, Lacking, Plan
 from combination.ranges import Ranges
 
@@ -32,16 +33,14 @@ _COUNTED = {
 
 @frozen
 class Told:
-    """A plan, and what it leaves without a pin, since no board to hand takes that."""
+    """A plan, and what it leaves without a pin, since no board to hand takes that.
+
+    ``better`` is what would put more lamps and magnets in line, if anything is known to.
+    """
 
     plan: Plan
     left: tuple[Driver, ...]
-
-    @classmethod
-    def of(cls, plan: Plan, *, piston_lamps: bool) -> "Told":
-        """A plan with what it leaves."""
-        listed = drivers_of(plan.console, piston_lamps=piston_lamps)
-        return cls(plan, tuple(driver for driver in listed if driver.pin is None))
+    better: "Better | None" = None
 
     @property
     def empty(self) -> bool:
@@ -52,6 +51,57 @@ class Told:
     def coils(self) -> bool:
         """Whether anything planned is more than a lamp."""
         return any(driver.kind not in LAMPS for driver in self.plan.drivers)
+
+    @property
+    def at_console(self) -> int:
+        """How many lamps and magnets are planned, pipes left out."""
+        return sum(driver.kind not in OF_A_RANK for driver in self.plan.drivers)
+
+
+@frozen
+class Better:
+    """So many ``boards`` of so many ``pins`` for drivers have ``aligned`` of them in line."""
+
+    aligned: int
+    boards: int
+    pins: int
+
+
+def undriven(console: Console, *, piston_lamps: bool) -> tuple[Driver, ...]:
+    """What is to be driven and has no pin."""
+    listed = drivers_of(console, piston_lamps=piston_lamps)
+    return tuple(driver for driver in listed if driver.pin is None)
+
+
+def only_deeper(console: Console) -> list[Piston]:
+    """Pistons that the harness has no contact for: second touches of others."""
+    have = {point.id for point in points_of(console) if point.role is Role.PISTON}
+    return [piston for piston in console.pistons if piston.id not in have]
+
+
+def only_deeper_text(console: Console) -> Iterator[str]:
+    """Which pistons are given no contact of their own, and how they would be."""
+    pistons = only_deeper(console)
+    if not pistons:
+        return
+    names = Names(console, Ranges(console))
+    listed = "; ".join(
+        f"{names.piston(piston.id)}, the second touch of "
+        + " and of ".join(names.piston(above) for above in _above(console, piston))
+        for piston in pistons
+    )
+    whose = "its" if len(pistons) == 1 else "their"
+    which = "it" if len(pistons) == 1 else "one"
+    yield (
+        f"No contact of {whose} own: {listed}. "
+        f'In the file, give {which} at = "thumb" or at = "toe" if it has one.'
+    )
+
+
+def _above(console: Console, piston: Piston) -> list[str]:
+    """Those whose second touch a piston is."""
+    every = console.pistons
+    return [p.id for p in every if p.second_touch and p.second_touch.piston == piston.id]
 
 
 def listings(plan: Plan) -> Iterator[Listing]:
@@ -132,7 +182,8 @@ def sentences(told: Told) -> Iterator[str]:
     planned = tally([(len(plan.contacts), "contact"), *_of_kinds(plan.drivers)])
     if told.empty:
         yield "Nothing to plan: whatever a board to hand takes has its pin."
-        yield from _left(told)
+        yield from left_text(told.left)
+        yield from only_deeper_text(plan.console)
         return
     new = sum(use.new for use in plan.boards)
     further = f", {plural(new, 'further board')}" if new else ""
@@ -144,18 +195,27 @@ def sentences(told: Told) -> Iterator[str]:
     for wire, pieces in plan.pieces.items():
         name = keyboards[wire.id] if isinstance(wire, Point) else ranks[wire.id]
         yield f"{name} is in {pieces} pieces: there is no room for it in one."
-    beside = sum(driver.kind not in OF_A_RANK for driver in plan.drivers)
-    if beside:
+    if told.at_console:
         which = "lamps and magnets are in line with their contacts"
-        yield f"{plan.aligned} of {beside} {which}."
+        yield f"{plan.aligned} of {told.at_console} {which}{_better(told)}."
     if not plan.fewest:
         yield "Fewer boards may do: there were too many ways to try them all."
-    yield from _left(told)
+    yield from left_text(told.left)
+    yield from only_deeper_text(plan.console)
 
 
-def _left(told: Told) -> Iterator[str]:
-    if told.left:
-        kinds = tally(_of_kinds(told.left))
+def _better(told: Told) -> str:
+    better = told.better
+    if better is None:
+        return ""
+    many = "all" if better.aligned == told.at_console else str(better.aligned)
+    return f"; {many} would be with --drivers {better.pins}x{better.boards}"
+
+
+def left_text(left: Iterable[Driver]) -> Iterator[str]:
+    """What stays without a pin, since no board takes it."""
+    kinds = tally(_of_kinds(left))
+    if kinds:
         yield f"Without a pin still: {kinds}. No board to hand takes them; see --drivers."
 
 
@@ -189,8 +249,10 @@ def as_data(told: Told) -> dict[str, Any]:
         "boards": [_use_data(use) for use in plan.boards],
         "contacts": [{**_point_data(point), "pin": pin} for point, pin in plan.contacts.items()],
         "drivers": [{**_driver_data(driver), "pin": pin} for driver, pin in plan.drivers.items()],
-        "without a pin": [_driver_data(driver) for driver in told.left],
+        "without a pin": left_data(told.left),
+        "no contact of their own": only_deeper_data(plan.console),
         "aligned": plan.aligned,
+        "better aligned": _better_data(told.better),
         "broken": pieces,
         "fewest": plan.fewest,
         "lacking": [],
@@ -203,6 +265,25 @@ def lacking_data(lacking: Iterable[Lacking]) -> list[dict[str, Any]]:
         {"way": each.way, "wires": each.wires, "boards": each.boards, "pins": each.pins}
         for each in lacking
     ]
+
+
+def left_data(left: Iterable[Driver]) -> list[dict[str, Any]]:
+    """What stays without a pin, as data."""
+    return [_driver_data(driver) for driver in left]
+
+
+def only_deeper_data(console: Console) -> list[dict[str, Any]]:
+    """Pistons that are given no contact of their own, as data."""
+    return [
+        {"id": piston.id, "second touch of": _above(console, piston)}
+        for piston in only_deeper(console)
+    ]
+
+
+def _better_data(better: Better | None) -> dict[str, int] | None:
+    if better is None:
+        return None
+    return {"aligned": better.aligned, "boards": better.boards, "pins": better.pins}
 
 
 def _use_data(use: BoardUse) -> dict[str, Any]:

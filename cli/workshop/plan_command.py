@@ -1,11 +1,15 @@
 """For the technician: everything that has no pin yet is put on one, and written if asked."""
 
 import re
+import shlex
 import textwrap
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+from attrs import evolve
 
 from cli.cautions import CAUTIONS
 from cli.console.rewiring import rewired
@@ -13,18 +17,32 @@ from cli.console.rewriting import CannotRewriteError
 from cli.files import read_console_file, read_text, shown, write_whole
 from cli.output import PAGE, answer_no, json_option, refuse, say, say_json, say_table
 from cli.workshop.plan import (
+    Better,
     Told,
     as_data,
     counts,
     lacking_data,
     lacking_text,
+    left_data,
+    left_text,
     listings,
+    only_deeper_data,
+    only_deeper_text,
     sentences,
+    undriven,
 )
 from combination.checking import check
+from combination.drivers import OF_A_RANK, Driver
 from combination.findings import Severity
 from combination.model import LONGEST_TEXT, Console
-from combination.planning import HIGHEST_NOTE, NoRoomError, TooFewBoardsError, plan
+from combination.planning import (
+    HIGHEST_NOTE,
+    Lacking,
+    NoRoomError,
+    Plan,
+    TooFewBoardsError,
+    plan,
+)
 from combination.reading import rail_of
 
 MOST_FURTHER = 500
@@ -115,7 +133,8 @@ def plan_command(
     Contacts go on the pins that are free, in the order of the harness: keyboard by keyboard, along
     the rail, thumb pistons, second touches, toe studs. A keyboard stays on neighbouring pins of
     one board where one is large enough; the fewest boards are used, and spare pins are together
-    at the end. What the file has on a pin stays there.
+    at the end. What the file has on a pin stays there. A piston that is the second touch of
+    another has no contact of its own unless the file says where it is pressed (at).
 
     Lamps have the pin numbers of their contacts; the tab on pin n has its magnets on 2n-1 and
     2n. Where there are too few boards for that they follow each other in the same order. Ranks
@@ -139,22 +158,27 @@ def plan_command(
         raise click.UsageError("Say --write or --output FILE, not both.")
     text = read_text(console_file, "console file")
     console = read_console_file(console_file)
+    planning: _Planning = partial(
+        plan,
+        console,
+        rail_of(text, console),
+        ports=ports or _usual_port(console),
+        piston_lamps=piston_lamps,
+        pipes=not no_pipes,
+    )
     try:
-        planned = plan(
-            console,
-            rail_of(text, console),
-            boards=[pins for each in boards for pins in each],
-            drivers=[pins for each in drivers for pins in each],
-            ports=ports or _usual_port(console),
-            piston_lamps=piston_lamps,
-            pipes=not no_pipes,
-        )
+        planned = planning(boards=_each(boards), drivers=_each(drivers))
     except TooFewBoardsError as error:
-        _too_few(error, as_json=as_json)
+        none_out = not drivers and all(board.out is None for board in console.boards)
+        left = undriven(console, piston_lamps=piston_lamps) if none_out else ()
+        enough = _enough(planning, boards, drivers, error.lacking)
+        _too_few(error, console, left, _command(*enough) if enough else None, as_json=as_json)
     except NoRoomError as error:
         pins = f"{error.pins} notes in a row for a further board ({error.way})"
         refuse(f"there is no room left for {pins}; name another port with --port")
-    told = Told.of(planned, piston_lamps=piston_lamps)
+    left = undriven(planned.console, piston_lamps=piston_lamps)
+    told = Told(planned, left)
+    told = evolve(told, better=_better(told, planning, boards, drivers))
     written = None
     if not told.empty and (write or output is not None):
         written = console_file if output is None else output
@@ -174,14 +198,118 @@ def _usual_port(console: Console) -> tuple[str, ...]:
     return (next((each.port for each in messages if each), "console"),)
 
 
-def _too_few(error: TooFewBoardsError, *, as_json: bool) -> NoReturn:
+_Planning = Callable[..., Plan]
+_Sizes = tuple[tuple[int, ...], ...]
+"""Of each option given, the pins of its boards."""
+
+
+def _each(sizes: _Sizes) -> list[int]:
+    return [pins for each in sizes for pins in each]
+
+
+def _enough(
+    planning: _Planning, boards: _Sizes, drivers: _Sizes, lacking: Sequence[Lacking]
+) -> tuple[_Sizes, _Sizes] | None:
+    """The boards asked for with those that they lack, tried; None if there is no size to go by.
+
+    What the drivers lack is only known for sure once all contacts have their pins.
+    """
+    while all(each.boards for each in lacking):
+        for each in lacking:
+            if each.way == "in":
+                boards += _options(each)
+            else:
+                drivers += _options(each)
+        try:
+            planning(boards=_each(boards), drivers=_each(drivers))
+        except TooFewBoardsError as error:
+            lacking = error.lacking
+        except NoRoomError:
+            return None
+        else:
+            return boards, drivers
+    return None
+
+
+def _options(lacking: Lacking) -> _Sizes:
+    most, number = MOST_FURTHER, lacking.boards
+    return tuple((lacking.pins,) * min(most, number - at) for at in range(0, number, most))
+
+
+def _command(boards: _Sizes, drivers: _Sizes) -> str:
+    """The command as it was given, with these boards."""
+    context = click.get_current_context()
+    values = context.params | {"boards": boards, "drivers": drivers}
+    words = ["stopwright", "workshop", "plan"]
+    for param in context.command.params:
+        value = values[param.name or ""]
+        if isinstance(param, click.Argument):
+            file = _word(value)
+            words.append(f"./{file}" if file.startswith("-") else file)
+        elif value is True:
+            words.append(param.opts[0])
+        elif value:
+            for each in value if isinstance(value, tuple) else (value,):
+                words += [param.opts[0], _word(each)]
+    return shlex.join(words)
+
+
+def _word(value: Path | str | tuple[int, ...]) -> str:
+    if isinstance(value, tuple):
+        return f"{value[0]}x{len(value)}"
+    return value if isinstance(value, str) else shown(value)
+
+
+def _better(told: Told, planning: _Planning, boards: _Sizes, drivers: _Sizes) -> Better | None:
+    """How many boards of the size asked for would have more in line, tried; None if not known.
+
+    Lamps and magnets are tried alone on ample boards; ranks need as many as they have.
+    """
+    sizes = _each(drivers)
+    if len(set(sizes)) != 1 or told.plan.aligned == told.at_console:
+        return None
+    new = {use.board.id for use in told.plan.boards if use.new}
+    pipes = {p.rpartition(".")[0] for d, p in told.plan.drivers.items() if d.kind in OF_A_RANK}
+    planning = partial(planning, boards=_each(boards))
+    try:
+        ample = planning(drivers=[*sizes, *sizes[:1] * MOST_FURTHER], pipes=False)
+        number = sum(use.new and use.way == "out" for use in ample.boards) + len(new & pipes)
+        tried = planning(drivers=sizes[:1] * number)
+    except (NoRoomError, TooFewBoardsError):
+        return None
+    if tried.aligned <= told.plan.aligned or number > MOST_FURTHER:
+        return None
+    return Better(tried.aligned, number, sizes[0])
+
+
+def _too_few(
+    error: TooFewBoardsError,
+    console: Console,
+    left: Sequence[Driver],
+    command: str | None,
+    *,
+    as_json: bool,
+) -> NoReturn:
     if as_json:
-        say_json({"lacking": lacking_data(error.lacking), "written": None})
-    else:
-        for lacking in error.lacking:
-            line = lacking_text(lacking)
-            say(textwrap.fill(f"{line[:1].upper()}{line[1:]}.", PAGE))
-        say("Nothing is planned.")
+        say_json(
+            {
+                "lacking": lacking_data(error.lacking),
+                "without a pin": left_data(left),
+                "no contact of their own": only_deeper_data(console),
+                "command": command,
+                "written": None,
+            }
+        )
+        answer_no()
+    for lacking in error.lacking:
+        line = lacking_text(lacking)
+        say(textwrap.fill(f"{line[:1].upper()}{line[1:]}.", PAGE))
+    for sentence in (*left_text(left), *only_deeper_text(console)):
+        say(textwrap.fill(sentence, PAGE))
+    say("Nothing is planned.")
+    if command is not None:
+        say("The whole command, with as many boards as it takes:")
+        say(f"  {command}")
     answer_no()
 
 
