@@ -8,6 +8,7 @@ with the fewest pins (`combination.packing`). What a file looks like, and who re
 not known here.
 """
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
@@ -502,10 +503,17 @@ def _senses(
 def _more_for_drivers(driving: _Driving, hand: _Hand, asked: Sequence[int]) -> Lacking:
     """How many more boards would do, of the largest size asked for, or else to hand."""
     size = max(2, *(asked or [slot.pins for slot in hand.outward]))
-    more: list[Slot] = []
-    while not _suffice(driving, [*hand.outward, *more]):
-        more.append(Slot(len(hand.ids) + len(more), size))
-    return Lacking("out", driving.wires, len(more), size)
+
+    def enough(more: int) -> bool:
+        further = (Slot(len(hand.ids) + number, size) for number in range(more))
+        return _suffice(driving, [*hand.outward, *further])
+
+    most = 1
+    while not enough(most):
+        most *= 2
+    # Looked for by halves: with more boards there is never less room.
+    boards = bisect_left(range(most), True, key=enough)
+    return Lacking("out", driving.wires, boards, size)
 
 
 def _suffice(driving: _Driving, slots: Sequence[Slot]) -> bool:
