@@ -5,7 +5,7 @@ contact bounced, whether it came back, and which way it went is kept for each pi
 it was is not known here.
 """
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Sequence, Set
 
 from attrs import define, frozen
 
@@ -107,9 +107,3 @@ def _together(left: Sequence[tuple[float, Spot]]) -> list[Strike]:
         else:
             found.append((at, {spot}))
     return [Strike(at, frozenset(spots)) for at, spots in found]
-
-
-def without(strikes: Iterable[Strike], spots: Mapping[Spot, object]) -> list[Strike]:
-    """Strikes without some pins, as those of the first touch when the second is pressed."""
-    left = [Strike(strike.at, strike.spots - spots.keys()) for strike in strikes]
-    return [strike for strike in left if strike.spots]
