@@ -21,6 +21,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import html5lib
 import pypdf
@@ -65,9 +66,10 @@ def run(*words: object) -> Result:
     return CliRunner().invoke(handover_command, [str(word) for word in words])
 
 
-def written(*words: object) -> None:
+def written(*words: object, finished: bool = True) -> str:
     result = run(*words, "--date", DATE)
-    assert result.exit_code == 0, result.output
+    assert result.exit_code == (0 if finished else 1), result.output
+    return result.output
 
 
 def filled(console: Console) -> Bank:
@@ -101,8 +103,8 @@ class Given:
         proof.write_text(text_of(proved(self.console, self.text)), encoding="utf-8")
         more = ("--store", self.store, "--electrics", electrics, "--proof", proof)
         self.folder, self.page = folder / "handover", folder / "handover.html"
-        written(self.path, "--folder", self.folder, *more)
-        written(self.path, "--page", self.page, *more)
+        written(self.path, "--folder", self.folder, *more, finished=False)
+        written(self.path, "--page", self.page, *more, finished=False)
         self.pages = {path.stem: parsed(path) for path in self.folder.glob("*.html")}
 
 
@@ -265,9 +267,27 @@ def test_the_bank_is_printed_as_bank_print_does(given: Given) -> None:
     assert done.exit_code == 0, done.output
     page, terminal = text_in(printed).splitlines(), done.stdout.splitlines()
     assert [line for line in page if not line.startswith("  file")] == [
-        line for line in terminal if not line.startswith("  file")
+        line for line in terminal if not line.startswith(("  file", "  *  "))
     ]
     assert "A guest" in text_in(given.pages["bank"].find("body"))
+
+
+def test_a_star_is_explained_where_there_is_one(tmp_path: Path) -> None:
+    text = (DEMOS / "church.toml").read_text(encoding="utf-8")
+    console = read_console(text)
+    general = next(piston for piston in console.pistons if piston.kind is Kind.GENERAL)
+    legend = f"not on {console.name} as its file is now"
+    for name, more in (("same", {}), ("fewer", {"levels": 1})):
+        bank = evolve(filled(console), name=OWNER)
+        write_new(tmp_path / f"{name}.bank", saved_now(bank))
+        file, out = tmp_path / f"{name}.toml", tmp_path / name
+        levels = f"levels = {console.levels}\n"
+        assert levels in text
+        file.write_text(text.replace(levels, "levels = 1\n") if more else text, encoding="utf-8")
+        written(file, "--folder", out, "--bank", tmp_path / f"{name}.bank")
+        (printed,) = parsed(out / "bank.html").iter("pre")
+        assert general.face in text_in(printed)
+        assert (legend in text_in(printed), "*Level 2" in text_in(printed)) == (bool(more),) * 2
 
 
 def test_proof_and_load_are_there_with_their_days(given: Given) -> None:
@@ -285,9 +305,112 @@ def test_a_map_that_was_corrected_since_is_told(tmp_path: Path) -> None:
     record = proved(read_console(text), text)
     older = evolve(record, runs=tuple(evolve(run, wiring="0" * 16) for run in record.runs))
     (tmp_path / "proof").write_text(text_of(older), encoding="utf-8")
-    written(church, "--folder", tmp_path / "out", "--proof", tmp_path / "proof")
+    more = ("--proof", tmp_path / "proof")
+    written(church, "--folder", tmp_path / "out", *more, finished=False)
     (row,) = rows_in(parsed(tmp_path / "out" / "proof.html"), "part", "on")
     assert row["console file then"] == "corrected since"
+
+
+# ---------------------------------------------------------------- what is not finished yet
+
+
+BARE = """
+format = 1
+name = "Bench"
+action = "blind"
+[[keyboard]]
+id = "k"
+name = "Keys"
+keys = 2
+contacts = "b.1"
+[[board]]
+id = "b"
+pins = 8
+in = { port = "p", channel = 1, first-note = 0 }
+"""
+THIN = """
+format = 1
+[[supply]]
+id = "s"
+volts = 15
+amps = 1
+fuse = 1
+[[other]]
+id = "o"
+supply = "s"
+amps = {amps}
+"""
+NOT_PROVED = "The proof has no findings; 2 contacts are not proved."
+OVER = "The load plan has 1 finding."
+
+
+def bench_run(*heard: int) -> Record:
+    """The two keys of the bench worked, of which some say something."""
+    console = read_console(BARE)
+    (asked,) = runs_asked(console, rail_of(BARE, console))
+    saids = [
+        Said(at + note, "p", bytes((status, note, velocity)))
+        for note in heard
+        for at, status, velocity in ((0.0, 0x90, 64), (0.2, 0x80, 0))
+    ]
+    on = datetime(2031, 4, 30, 14, 30, tzinfo=UTC)
+    run = Run(asked.key, on, fingerprint(console), asked.wires, (), tuple(saids))
+    return Record("Bench", (run,))
+
+
+@pytest.mark.parametrize(
+    ("record", "amps", "said"),
+    [
+        (Record("Bench"), "0.1", [NOT_PROVED]),
+        (Record("Bench"), "3", [OVER, NOT_PROVED]),
+        (bench_run(0, 1), "3", [OVER]),
+        (bench_run(0), "0.1", ["The proof has 1 finding."]),
+        (bench_run(0, 1), "0.1", []),
+        (None, None, []),
+    ],
+)
+def test_what_is_not_finished_is_said_first(
+    record: Record | None, amps: str | None, said: list[str], tmp_path: Path
+) -> None:
+    console = tmp_path / "bench.toml"
+    console.write_text(BARE, encoding="utf-8")
+    words: list[object] = []
+    if record is not None and amps is not None:
+        (tmp_path / "proof").write_text(text_of(record), encoding="utf-8")
+        (tmp_path / "electrics").write_text(THIN.replace("{amps}", amps), encoding="utf-8")
+        words = ["--proof", tmp_path / "proof", "--electrics", tmp_path / "electrics"]
+    folder, page = tmp_path / "out", tmp_path / "page.html"
+    for option, out in (("--folder", folder), ("--page", page)):
+        output = written(console, option, out, *words, finished=not said)
+        assert output.splitlines()[1:] == said
+    result = run(console, "--page", "-", *words, "--date", DATE)
+    assert (result.exit_code, result.stderr.splitlines()) == (1 if said else 0, said)
+    assert result.stdout_bytes == page.read_bytes()
+    for each in (folder / "index.html", page):
+        first, *_ = parsed(each).iter("section")
+        head, lines = text_in(first.find("h2")), [text_in(line) for line in first.iter("li")]
+        assert (head == "Not finished yet", lines == said) == (bool(said), bool(said))
+    read_me = (folder / "READ-ME-FIRST.txt").read_text(encoding="utf-8").splitlines()
+    wanted = ["Not finished yet:", *(f"  {line}" for line in said), ""] if said else []
+    assert read_me[: 3 + len(wanted)] == ["Bench", f"Handed over on {DATE}", "", *wanted]
+    assert ("Not finished yet:" in read_me) == bool(said)
+
+
+@pytest.mark.parametrize("option", ["--proof", "--electrics", None])
+def test_what_was_not_given_is_said_to_the_technician(option: str | None, tmp_path: Path) -> None:
+    console, given = tmp_path / "bench.toml", tmp_path / "given"
+    console.write_text(BARE, encoding="utf-8")
+    text = text_of(bench_run(0, 1)) if option == "--proof" else THIN.replace("{amps}", "0.1")
+    given.write_text(text, encoding="utf-8")
+    written(console, "--folder", tmp_path / "out", *([option, given] if option else []))
+    owner, technician = parsed(tmp_path / "out" / "index.html").iter("section")
+    lines = [text_in(line) for line in technician.iter("li")]
+    for lacking, line in (
+        ("--electrics", "Load plan: not worked out: no electrics file was given"),
+        ("--proof", "Proof of wiring: not proved: no proof file was given"),
+    ):
+        assert (line in lines) == (option != lacking)
+    assert "given" not in text_in(owner)
 
 
 # ---------------------------------------------------------------- pages that hold together
@@ -330,12 +453,34 @@ def test_the_single_page_has_it_all_in_it(given: Given) -> None:
 
 
 def test_copies_are_those_of_the_files_and_whole(given: Given) -> None:
-    assert (given.folder / "console.toml").read_bytes() == given.path.read_bytes()
+    assert (given.folder / given.path.name).read_bytes() == given.path.read_bytes()
     sums = rows_in(given.pages["files"], "file")
     told = {row["file"]: digest for row in sums for head, digest in row.items() if "SHA" in head}
     assert len(told) == 6
     for name, digest in told.items():
         assert hashlib.sha256((given.folder / name).read_bytes()).hexdigest() == digest
+
+
+def test_the_console_file_has_one_name_everywhere(given: Given) -> None:
+    name = given.path.name
+    for heading in ("How to begin again from the handover", "How to restore a later backup"):
+        lines = typed(given.folder / "keeping.html", heading)
+        files = {word for line in lines for word in line if word.endswith(".toml")}
+        assert files == {name}
+    for page in given.pages.values():
+        assert "console.toml" not in text_in(page.find("body"))
+    assert f"  {name}  the console file" in (given.folder / "READ-ME-FIRST.txt").read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", ["Electrics.toml", "index.html", "wiring.csv"])
+def test_a_console_file_does_not_take_the_place_of_another(name: str, tmp_path: Path) -> None:
+    console, electrics = tmp_path / name, tmp_path / "e"
+    console.write_text(BARE, encoding="utf-8")
+    electrics.write_text(THIN.replace("{amps}", "0.1"), encoding="utf-8")
+    result = run(console, "--folder", tmp_path / "out", "--electrics", electrics)
+    assert result.exit_code == 2
+    assert f"a file of the folder is called {name} already: rename" in result.output
+    assert not (tmp_path / "out").exists()
 
 
 def test_read_me_is_for_any_editor(given: Given) -> None:
@@ -648,6 +793,18 @@ def test_pistons_of_other_kinds_are_told_where_there_are_any() -> None:
     assert "crescendo" not in told(bare).replace("full organ and crescendo are the same", "")
 
 
+def test_nothing_is_said_to_be_forgotten_at_switch_off() -> None:
+    kept = "What each piston remembers is as it was"
+    for settings in ({}, MOVING, LIT):
+        console = worked_console(**settings)
+        lamps = evolve(console, pistons=tuple(evolve(p, lamp="x.1") for p in console.pistons))
+        assert f"no general or divisional is in force. {kept}" in told(console)
+        assert f"no general or divisional is lit. {kept}" in told(lamps)
+        assert Player(lamps, bank_of(lamps, MEMORY)).lit == set()
+    bare = evolve(worked_console(), pistons=())
+    assert "general or divisional" not in told(bare)
+
+
 # ---------------------------------------------------------------- hostile texts
 
 
@@ -697,6 +854,10 @@ def test_hostile_texts_stay_texts(tmp_path: Path) -> None:
         assert not [e for e in page.iter() if e.tag in ("script", "img", "b", "i", "iframe")]
         handlers = [n for e in page.iter() for n in e.attrib if n.startswith("on")]
         assert handlers == []
+    link = next(parsed(tmp_path / "out" / "files.html").iter("a"))
+    assert (text_in(link), unquote(link.get("href"))) == (file.name, file.name)
+    held = [link.get("download") for link in parsed(tmp_path / "page.html").iter("a")]
+    assert file.name in held
     rows = rows_in(parsed(tmp_path / "page.html"), "as engraved")
     assert [row["as engraved"] for row in rows] == list(HOSTILE)
     assert b"\r\n=" not in (tmp_path / "out" / "engraving.csv").read_bytes()
@@ -794,8 +955,8 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        ([], "either --folder or --page"),
-        (["--folder", "a", "--page", "b"], "either --folder or --page"),
+        ([], "say where it goes: --folder or --page"),
+        (["--folder", "a", "--page", "b"], "--folder and --page cannot go together"),
         (["--folder", "a", "--store", "s", "--bank", "b"], "cannot go together"),
         (["--folder", "no/where"], "there is no such file or folder"),
         (["--folder", "a", "--store", "none"], "none"),

@@ -152,7 +152,7 @@ def test_every_wire_is_where_the_file_has_it(path: Path) -> None:
     expected = list(walk.ends())
     rows = rows_for(path)
     found = {
-        row["wire"]: (row["id"], row["what"], row["contact"], row["place"])
+        row["wire"]: (row["id"], row["what"], row["kind"], row["place"])
         for row in rows
         if row["id"]
     }
@@ -393,6 +393,18 @@ def test_json_has_every_pin_and_the_same_wires_as_csv() -> None:
         (row["wire"], row["board"], row["pin"], row["what"] if row["id"] else None)
         for row in rows_for(CHURCH)
     ]
+
+
+def test_the_column_of_what_a_thing_is_has_one_name() -> None:
+    """Not `contact`: at the other end of a wire there may be a magnet."""
+    data = json.loads(run(CHURCH, "--json").stdout)
+    ends = [wire["end"] for side in data["boards"] for wire in side["wires"] if wire["end"]]
+    rows = rows_for(CHURCH)
+    assert [end["kind"] for end in ends] == [row["kind"] for row in rows if row["id"]]
+    assert {"tab", "magnet, on"} <= {end["kind"] for end in ends}
+    assert not [end for end in (*ends, *rows) if "contact" in end]
+    heads = [line.split() for line in run(CHURCH).output.splitlines() if line.startswith("wire")]
+    assert {tuple(head[:6]) for head in heads} == {("wire", "pin", "belongs", "to", "what", "kind")}
 
 
 def test_the_terminal_has_runs_of_spare_pins_and_the_boards_asked_for() -> None:

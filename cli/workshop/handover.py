@@ -15,9 +15,11 @@ import shlex
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import redirect_stdout, suppress
+from html import escape
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
+from urllib.parse import quote
 
 from attrs import field, frozen
 
@@ -68,7 +70,7 @@ from combination.model import (
 )
 from combination.ranges import Ranges
 
-INDEX, READ_ME, CONSOLE = "index.html", "READ-ME-FIRST.txt", "console.toml"
+INDEX, READ_ME = "index.html", "READ-ME-FIRST.txt"
 ALL_BANKS, ONE_BANK = "all.bank", "first.bank"
 
 
@@ -99,8 +101,9 @@ class Handover:
     """All that is handed over.
 
     ``live_console`` and ``live_bank`` are what the files are called on the console's computer,
-    the latter a store, or the file of a single bank where ``in_store`` is false. ``others`` are
-    copies of further files.
+    the latter a store, or the file of a single bank where ``in_store`` is false. The copy of the
+    console file has its name too, so that a command typed here and there is the same. ``others``
+    are copies of further files.
     """
 
     console: Console
@@ -134,7 +137,7 @@ class Handover:
     def copies(self) -> tuple[Copy, ...]:
         """The files that go with the pages."""
         kept = self.bank
-        found = [Copy(CONSOLE, self.text, "the console file: all that the console is")]
+        found = [Copy(self.live_console, self.text, "the console file: all that the console is")]
         if kept is not None and kept.players is not None:
             found.append(Copy(ALL_BANKS, kept.backup, "a backup of every player's bank"))
         elif kept is not None:
@@ -145,6 +148,23 @@ class Handover:
         faces = csv_bytes(_FACE_COLUMNS, map(_face_row, self.faces))
         found.append(Copy("engraving.csv", faces, "every engraved face, for a spreadsheet"))
         return (*found, *self.others)
+
+    @property
+    def unfinished(self) -> tuple[str, ...]:
+        """What is bad about it, a sentence each: findings, and contacts that are not proved."""
+        said = []
+        if self.plan is not None and self.plan.faults:
+            said.append(f"The load plan has {plural(len(self.plan.faults), 'finding')}.")
+        if self.proof is not None:
+            found = len(entries(self.proof, Called(self.console, self.rail)))
+            yet = self.proof.contacts - self.proof.proved
+            has_found = f"The proof has {plural(found, 'finding') if found else 'no findings'}"
+            if yet:
+                are = "is" if yet == 1 else "are"
+                said.append(f"{has_found}; {plural(yet, 'contact')} {are} not proved.")
+            elif found:
+                said.append(f"{has_found}.")
+        return tuple(said)
 
 
 @frozen
@@ -284,12 +304,12 @@ def _restoring(handed: Handover, console: str) -> Iterator[Html]:
     if bank is not None:
         lines = ["stopwright store new new.store"]
         if bank.players is not None:
-            lines.append(f"stopwright store restore {ALL_BANKS} new.store --console {CONSOLE}")
+            lines.append(f"stopwright store restore {ALL_BANKS} new.store --console {console}")
         else:
             player = shlex.quote(bank.file.bank.name or "Organist")
-            add = f"stopwright store add new.store {player} --console {CONSOLE}"
+            add = f"stopwright store add new.store {player} --console {console}"
             lines.append(f"{add} --from {ONE_BANK}")
-        lines.append(f"stopwright play {CONSOLE} new.store")
+        lines.append(f"stopwright play {console} new.store")
         yield section(
             "How to begin again from the handover",
             paragraph(
@@ -452,7 +472,11 @@ def _first_bank(handed: Handover, bank: FirstBank) -> Iterator[Html]:
             f"The backup has the banks of {', '.join(bank.players)}. Printed is the first, the "
             "owner's."
         )
-    yield _as_it_stands(printed.getvalue(), "8pt")
+    lines = printed.getvalue().splitlines()
+    starred = [line for line in lines if "*" in line]
+    if len(starred) == 1:  # what a star means, where there is none
+        lines.remove(starred[0])
+    yield _as_it_stands("\n".join(lines), "8pt")
 
 
 # ---------------------------------------------------------------- the technician's part
@@ -570,18 +594,28 @@ def _versions(handed: Handover, linked: Linked) -> Iterator[Html]:
 
 
 def as_files(handed: Handover) -> dict[str, bytes]:
-    """The files of the folder by their names: an index, a page for each part, and the copies."""
+    """The files of the folder by their names: an index, a page for each part, and the copies.
+
+    Raises:
+        FileFaultError: if the console file is called what another file of the folder is.
+    """
     console, date = handed.console, handed.date
-    parts = parts_of(handed, lambda copy: _link(copy.name, copy.name))
+    parts = parts_of(handed, lambda copy: _link(quote(copy.name), copy.name))
     back = Html(f"<p>{_link(INDEX, 'To the first page')}</p>")
     files = {
         f"{part.name}.html": page(console.name, part.title, [*part.sections, back], date).encode()
         for part in parts
     }
-    index = _contents(parts, lambda part: f"{part.name}.html", _BESIDE)
+    index = _contents(handed, parts, lambda part: f"{part.name}.html", _BESIDE)
     files[INDEX] = page(console.name, "handover", index, date).encode()
     files[READ_ME] = _read_me(handed, parts).encode()
-    return files | {copy.name: copy.data for copy in handed.copies}
+    first, *others = handed.copies
+    files |= {copy.name: copy.data for copy in others}
+    if first.name.casefold() in map(str.casefold, files):
+        raise FileFaultError(
+            f"a file of the folder is called {first.name} already: rename the console file"
+        )
+    return files | {first.name: first.data}
 
 
 _BESIDE = "The files that go with it are beside it, in this folder."
@@ -592,11 +626,18 @@ _WITHIN = (
 
 
 def _link(to: str, text: str, more: str = "") -> Html:
-    """A link whose text is our own, or the name of a copy."""
-    return Html(f'<a href="{to}"{more}>{text}</a>')
+    """A link with its text; ``to`` and ``more`` are HTML already."""
+    return Html(f'<a href="{to}"{more}>{escape(text)}</a>')
 
 
-def _contents(parts: Sequence[Part], leads: Callable[[Part], str], files: str) -> Iterator[Html]:
+UNFINISHED = "Not finished yet"
+
+
+def _contents(
+    handed: Handover, parts: Sequence[Part], leads: Callable[[Part], str], files: str
+) -> Iterator[Html]:
+    if handed.unfinished:
+        yield section(UNFINISHED, items(handed.unfinished))
     yield paragraph(
         "This is what the owner of the organ keeps: one copy with the organ, one in another "
         "building. Everything in it is as the organ was on the day at the head of this page. "
@@ -611,6 +652,10 @@ def _contents(parts: Sequence[Part], leads: Callable[[Part], str], files: str) -
             for part in parts
             if part.technical is technical
         ]
+        if technical and handed.plan is None:
+            lines.append(Html("Load plan: not worked out: no electrics file was given"))
+        if technical and handed.proof is None:
+            lines.append(Html("Proof of wiring: not proved: no proof file was given"))
         yield section(heading, items(lines))
 
 
@@ -620,6 +665,9 @@ def _read_me(handed: Handover, parts: Sequence[Part]) -> str:
         f"{handed.console.name}",
         f"Handed over on {handed.date}",
         "",
+        *([f"{UNFINISHED}:"] if handed.unfinished else []),
+        *(f"  {line}" for line in handed.unfinished),
+        *([""] if handed.unfinished else []),
         "Open index.html in any browser: it leads to all the rest. No network is needed.",
         "Keep two copies of this folder, one of them in another building.",
         "",
@@ -680,7 +728,7 @@ def _check_free(folder: Path) -> None:
 def as_page(handed: Handover) -> str:
     """Everything in one HTML document, the copies in it too, to be saved by a click."""
     parts = parts_of(handed, _held)
-    sections = list(_contents(parts, lambda part: f"#{part.name}", _WITHIN))
+    sections = list(_contents(handed, parts, lambda part: f"#{part.name}", _WITHIN))
     for part in parts:
         sections += [_part_head(part), *part.sections]
     return page(handed.console.name, "handover", sections, handed.date)
@@ -696,5 +744,7 @@ def _held(copy: Copy) -> Html:
     """A link that has the file in it, so that one document is enough."""
     data = base64.b64encode(copy.data).decode()
     return _link(
-        f"data:application/octet-stream;base64,{data}", copy.name, f' download="{copy.name}"'
+        f"data:application/octet-stream;base64,{data}",
+        copy.name,
+        f' download="{escape(copy.name)}"',
     )

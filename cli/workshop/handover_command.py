@@ -15,7 +15,7 @@ from cli.bank.files import WRITER, looked_at
 from cli.bank.places import BankPlace, refusing
 from cli.files import read_console_file, read_text, shown, write_whole
 from cli.naming import plural
-from cli.output import refuse, say
+from cli.output import answer_no, refuse, say
 from cli.workshop.electrics_file import examine
 from cli.workshop.handover import Copy, FirstBank, Handover, as_files, as_page, write_folder
 from cli.workshop.load import LoadPlan, plan_of
@@ -91,10 +91,14 @@ def handover_command(
     \b
     Exit codes:
       0  written
+      1  written, but not finished: the load plan or the proof has findings, or contacts are not
+         proved; it says so at its head
       2  a file could not be read or has errors, or something could not be written
     """
-    if (folder is None) == (page_file is None):
-        refuse("say where it goes: either --folder or --page")
+    if folder is None and page_file is None:
+        refuse("say where it goes: --folder or --page")
+    if folder is not None and page_file is not None:
+        refuse("--folder and --page cannot go together: it is the one or the other")
     if store_file is not None and bank is not None:
         refuse("--store and --bank cannot go together: a bank in a store is STORE:PLAYER")
     for path in (folder, page_file):
@@ -110,8 +114,8 @@ def handover_command(
     if proof_file is not None:
         handed = _with_proof(handed, proof_file)
     if folder is not None:
-        files = as_files(handed)
         try:
+            files = as_files(handed)
             write_folder(folder, files)
         except FileFaultError as fault:
             refuse(str(fault))
@@ -121,6 +125,10 @@ def handover_command(
     elif page_file is not None:
         write_whole(page_file, as_page(handed).encode(), replacing=False)
         say(f"Written: {shown(page_file)}.")
+    for line in handed.unfinished:
+        click.echo(line, err=page_file == _STDOUT)
+    if handed.unfinished:
+        answer_no()
 
 
 def _gathered(path: Path, day: str) -> Handover:

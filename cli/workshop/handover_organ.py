@@ -480,9 +480,11 @@ def _switching(console: Console) -> Iterator[str]:
         Action.MOVING: "the tabs are as they stand, and none is moved",
         Action.LIT: "every control is off",
     }[console.action]
+    if has(console, *RECALLING):
+        rail += f", and no general or divisional is {'lit' if _lamps(console) else 'in force'}"
     yield (
-        f"When it is switched on again, {rail}; no piston holds anything, and the level and the "
-        "place in the sequence are as they were left."
+        f"When it is switched on again, {rail}. What each piston remembers is as it was, and so "
+        "are the level and the place in the sequence."
     )
     if transposes(console) and console.transposer.switch is None:
         yield "The transposer is at 0 then."

@@ -233,8 +233,8 @@ class _Ends:
 
 
 COLUMNS = {
-    "in": ("wire", "pin", "belongs to", "what", "contact", "comes from", "sends"),
-    "out": ("wire", "pin", "belongs to", "what", "drives", "goes to", "answers to"),
+    "in": ("wire", "pin", "belongs to", "what", "kind", "comes from", "sends"),
+    "out": ("wire", "pin", "belongs to", "what", "kind", "goes to", "answers to"),
 }
 """By the way that a board goes."""
 
@@ -264,7 +264,7 @@ _SPARE = End("", "", "spare", "", "")
 
 
 CSV_COLUMNS = (
-    *("wire", "board", "pin", "way", "belongs to", "what", "contact", "place", "id"),
+    *("wire", "board", "pin", "way", "belongs to", "what", "kind", "place", "id"),
     *("port", "channel", "message", "number"),
 )
 
@@ -312,7 +312,7 @@ def _wire_data(wire: Wire) -> dict[str, Any]:
             "id": end.id,
             "belongs-to": end.of,
             "what": end.what,
-            "contact": end.contact,
+            "kind": end.contact,
             "place": end.place,
         },
     }
