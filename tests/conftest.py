@@ -12,7 +12,7 @@ from combination.reading import read_console
 from tests.figures import NAME, Figures
 from tests.quay import QUAY, played, save
 
-settings.register_profile("stopwright", deadline=None, max_examples=60)
+settings.register_profile("stopwright", deadline=None, max_examples=30)
 settings.load_profile("stopwright")
 """Speed is for `tests.bench`: a busy machine fails no test. CI has ten minutes for all of them."""
 

@@ -47,7 +47,7 @@ def console_of(chance: random.Random) -> Console:
         return f"b{number + 1}"
 
     keyboards = []
-    for number in range(chance.choice((1, 1, 2, 3))):
+    for number in range(chance.choice((1, 1, 2))):
         keys = chance.choice((30, 32, 49, 61))
         name = f"k{number + 1}"
         run = KeyRun(f"{board(64)}.{chance.randint(1, 64 - keys + 1)}")
@@ -61,7 +61,7 @@ def console_of(chance: random.Random) -> Console:
 
     stops = [
         Stop(id=f"s{n}", label=(f"Stop {n}",), contact=Contact(pin()), rank="r")
-        for n in range(chance.randint(5, 40))
+        for n in range(chance.randint(5, 30))
     ]
     free = []
     thumbs, studs = chance.randint(3, 20), chance.randint(0, 8)

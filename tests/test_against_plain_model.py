@@ -439,7 +439,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         AtAConsole,
         settings=settings(
-            max_examples=int(EXAMPLES or 450),
+            max_examples=int(EXAMPLES or 200),
             stateful_step_count=80,
             derandomize=EXAMPLES is None,
             deadline=None,
@@ -455,7 +455,7 @@ def test_the_consoles_have_no_errors(console: Console) -> None:
     assert [found for found in check(console) if found.severity is Severity.ERROR] == []
 
 
-@settings(max_examples=300, derandomize=EXAMPLES is None, deadline=None, database=None)
+@settings(max_examples=150, derandomize=EXAMPLES is None, deadline=None, database=None)
 @given(console=consoles())
 def test_they_agree_on_what_each_piston_affects(console: Console) -> None:
     ranges, model = Ranges(console), PlainModel(console, PlainMemory())

@@ -357,7 +357,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         AtAnOrgan,
         settings=settings(
-            max_examples=int(EXAMPLES or 70),
+            max_examples=int(EXAMPLES or 45),
             stateful_step_count=60,
             derandomize=EXAMPLES is None,
             deadline=None,
@@ -479,7 +479,7 @@ def test_the_consoles_have_no_errors(console: Console) -> None:
 
 
 @settings(
-    max_examples=int(EXAMPLES or 40),
+    max_examples=int(EXAMPLES or 25),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,
@@ -553,7 +553,7 @@ def seen(console: Console, done: list[Move]) -> dict[str, Any]:
 
 
 @settings(
-    max_examples=int(EXAMPLES or 40),
+    max_examples=int(EXAMPLES or 25),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,

@@ -777,7 +777,7 @@ def test_random_values_are_only_ever_refused(value: Any) -> None:
 
 @of_each_sort
 @given(value=_values, chance=st.randoms(use_true_random=False))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_a_value_put_anywhere_is_taken_or_refused(
     value: Any, chance: random.Random, file: BankFile | StoreFile
 ) -> None:

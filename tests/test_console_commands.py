@@ -1534,7 +1534,7 @@ def read_errors(text: str) -> list[str]:
     return [finding.message for finding in examine(text)[1] if finding.severity == "error"]
 
 
-@settings(max_examples=300)
+@settings(max_examples=120)
 @given(written_pistons(), wishes())
 def test_everything_but_the_keys_that_change_stays_as_it_was(
     written: tuple[str, list[tuple[str, str]]], wish: Wish

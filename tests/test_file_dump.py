@@ -62,7 +62,7 @@ from tests.plain_dump import PlainReceiver, PlainSender
 EXAMPLES = os.environ.get("STOPWRIGHT_EXAMPLES")
 
 searched = settings(
-    max_examples=int(EXAMPLES or 150),
+    max_examples=int(EXAMPLES or 100),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,

@@ -1101,7 +1101,7 @@ def test_random_bytes(hall: Hall, data: bytes) -> None:
 
 
 @given(st.lists(st.lists(st.sampled_from(_WORDS), min_size=1, max_size=7), max_size=8))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_random_statements(lines: list[list[str]]) -> None:
     """Whatever the words of the language are put together to, it is run or its faults are told."""
     draft = draft_of(said_in("\n".join(" ".join(line) for line in lines)))
@@ -1113,7 +1113,7 @@ def test_random_statements(lines: list[list[str]]) -> None:
 
 
 @given(likely_rehearsals(sorted(CONSOLES)))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_likely_statements(rehearsed: tuple[str, str]) -> None:
     """Statements that can be run are run, in any order, on any action."""
     name, text = rehearsed

@@ -689,7 +689,7 @@ def test_a_midi_file_is_not_written_as_one(hall: Hall) -> None:
 
 
 @given(likely_rehearsals(["larger", "moving", "loft"], travelling=True), st.none() | musics())
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_any_rehearsal_that_can_travel_comes_back(
     rehearsed: tuple[str, str], music: Music | None
 ) -> None:
@@ -844,7 +844,7 @@ def test_every_truncation_is_refused(length: int) -> None:
 
 
 _QUIETLY = settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=70, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -908,7 +908,7 @@ def midi_files(draw: st.DrawFn) -> MidiFile:
 
 
 @given(midi_files())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_messages_and_times_are_those_that_mido_reads(file: MidiFile) -> None:
     expected, now = [], 0.0
     for message in file:
@@ -929,7 +929,7 @@ def test_messages_and_times_are_those_that_mido_reads(file: MidiFile) -> None:
         st.tuples(st.integers(0, 9000), st.sampled_from("cmt"), st.integers(0, 127)), max_size=20
     )
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_what_is_written_is_what_is_read(things: list[tuple[int, str, int]]) -> None:
     """To the millisecond; at one time cue points come first, then messages, then texts."""
     entries: list[Played | Told | Cued] = []

@@ -446,7 +446,7 @@ def playing(draw: st.DrawFn) -> Played:
 
 
 @given(playing(), st.sampled_from([2, 3, 15]))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_any_ranks_have_seats_of_their_own(played: Played, channels: int) -> None:
     """Also where a port has few channels, so that turns must be taken."""
     with pytest.MonkeyPatch.context() as patch:

@@ -206,9 +206,8 @@ def test_anything_gives_whole_messages_however_it_is_split(
     assert [one for piece in in_pieces(stream, places) for one in decoder.feed(piece)] == whole
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_million_random_bytes(seed: int) -> None:
-    chance = random.Random(seed)
+def test_a_million_random_bytes() -> None:
+    chance = random.Random(1)
     decoder = Decoder()
     heard = 0
     left = RANDOM_BYTES

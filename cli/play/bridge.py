@@ -25,6 +25,9 @@ from combination.stream import Decoder
 NAP = 0.0005
 """Seconds between two looks at what has come in. rtmidi could call us, but in JACK's real-time
 thread, and all that sounds would wait for Python."""
+FIRST = 0.1
+"""Seconds for a new connection to be in JACK's graph, which takes it in a cycle or two later: what
+is sent before that, and it would be pipes off, can go nowhere."""
 LAST = 0.2
 """Seconds for the last message to be on its way before its port is closed (see `cli.ports`)."""
 GLANCE = 0.1
@@ -53,6 +56,8 @@ def carry() -> None:
         for way, system, port in ports:
             clients[way] = client = _client(way, system, name)
             client.open_port(client.get_ports().index(port), "in" if way == "MidiIn" else "out")
+        if "MidiOut" in clients:
+            time.sleep(FIRST)
         asker.sendall(b"\n")
         _carry(asker, clients.get("MidiIn"), clients.get("MidiOut"))
         if "MidiOut" in clients:
