@@ -472,7 +472,7 @@ def drives(draw: st.DrawFn) -> tuple[Drive, int, int | None, int]:
     return drive, pulse, group, pulse if gap is None else gap
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(amps_of_tabs, drives())
 def test_a_general_that_moves_every_tab_as_in_a_walk_through_time(
     amps: list[float], how: tuple[Drive, int, int | None, int]

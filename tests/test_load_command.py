@@ -276,7 +276,7 @@ values = st.one_of(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.data())
 def test_no_value_anywhere_is_too_much_for_it(data: st.DataObject) -> None:
     """A value of the example in another's place: findings, or a plan that can be told."""

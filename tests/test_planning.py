@@ -121,7 +121,7 @@ def wired_by_hand(console: Console, chance: random.Random) -> Console:
 further = st.lists(st.sampled_from((8, 16, 17, 24, 32, 32, 48, 64)), max_size=12)
 
 
-@settings(deadline=None, max_examples=120)
+@settings(deadline=None, max_examples=40)
 @given(surveys(), further)
 def test_every_contact_is_on_one_pin(console: Console, sizes: list[int]) -> None:
     try:
@@ -223,7 +223,7 @@ def groups_of(keys: Sequence[Point]) -> list[list[Point]]:
     return [list(group) for _, group in groupby(keys, key=lambda p: p.id)]
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=25)
 @given(
     st.sampled_from(((4,), (3,), (2, 2), (3, 1), (2, 1))),
     st.integers(0, 3),
@@ -245,7 +245,7 @@ def test_no_plan_of_all_has_fewer(
     assert (all_pieces(console, found), *opened(console, found)) == min(ways)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=25)
 @given(
     st.lists(st.integers(5, 61), min_size=1, max_size=4),
     st.integers(0, 30),
@@ -554,7 +554,7 @@ def test_nothing_is_driven_where_nothing_to_hand_takes_it() -> None:
     assert {driver.kind for driver in at_the_console.drivers} == {Driven.LAMP}
 
 
-@settings(deadline=None, max_examples=80)
+@settings(deadline=None, max_examples=30)
 @given(
     surveys(),
     st.sampled_from((Action.LIT, Action.MOVING)),

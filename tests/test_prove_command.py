@@ -242,7 +242,7 @@ def test_a_run_that_is_shifted_is_told_with_what_it_put_out(bench: Bench) -> Non
 
 
 def test_the_first_and_the_last_of_every_run_may_be_dead(bench: Bench) -> None:
-    runs = [run for run in asked_of(bench.points) if len(run) > 2]
+    runs = [run for run in asked_of(bench.points) if len(run) > 4]  # one of three may be anyone
     for run in runs:
         for point in (run[0], run[-1]):
             bench.wires[point.wire] = set()

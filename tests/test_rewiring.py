@@ -448,7 +448,7 @@ def wired_anew(random: Random, console: Console) -> Console:
     return with_pins(found, {point: next(pins) for point in moved})
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.randoms(use_true_random=True), st.sampled_from(["\n", "\r\n"]), st.booleans())
 def test_only_the_wires_change(random: Random, end: str, ended: bool) -> None:
     pieces = [(piece.replace("\n", end), wired) for piece, wired in Writer(random).text()]

@@ -208,7 +208,7 @@ stocks = st.builds(
 
 
 @given(consoles_faces(), stocks)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_any_faces_on_any_stock(faces: list[Face], stock: Stock) -> None:
     assert not stock_faults(faces, stock)
     check(faces, stock, Lettering(height=4, least=0.1, margin=0.8), read_quickly)
