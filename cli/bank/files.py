@@ -39,6 +39,23 @@ ENDING = ".bank"
 WRITER = f"stopwright {version('stopwright')}"
 
 
+def every_bank(store: Store, path: Path) -> StoreFile:
+    """The banks of all players of an open store as one bank file has them, the owner's first."""
+    owner = store.owner
+    players = [player for player in store.players() if not player.removed]
+    players.sort(key=lambda player: player.number != owner)
+    if not players:
+        refuse(f"{shown(path)}: nobody has a bank in it yet")
+    numbers = [player.number for player in players]
+    return StoreFile(
+        banks=tuple(store.load(number) for number in numbers),
+        guests=frozenset(i for i, player in enumerate(players) if player.guest),
+        desk=numbers.index(on) if (on := store.desk) in numbers else None,
+        saved=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        writer=WRITER,
+    )
+
+
 def read_bank(place: BankPlace | Path) -> BankFile:
     """A bank that is there and sound, wherever it is, or a refusal.
 

@@ -6,7 +6,6 @@ a whole: who is in it, whose bank is on the desk, its backup, its soundness.
 
 from collections.abc import Container, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from itertools import chain, count
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,7 +16,6 @@ from attrs import evolve
 from banks import (
     BankFile,
     Store,
-    StoreFile,
     compare,
     create_store,
     fit_to,
@@ -31,10 +29,10 @@ from cli.bank.differences import as_data, print_changes, print_fit
 from cli.bank.edits import YES
 from cli.bank.files import (
     ENDING,
-    WRITER,
     agree,
     check_unlocked,
     copy_to,
+    every_bank,
     made_by,
     read_bank,
     write_new,
@@ -293,22 +291,10 @@ def backup(file: Path, to: str, replace: bool) -> None:
     banks as they are now, not their history: "copy" copies that too.
     """
     with _opened(file, writing=False) as opened:
-        owned = opened.owner
-        players = [player for player in opened.players() if not player.removed]
-        players.sort(key=lambda player: player.number != owned)
-        if not players:
-            refuse(f"{shown(file)}: nobody has a bank in it yet")
-        numbers = [player.number for player in players]
-        kept = StoreFile(
-            banks=tuple(opened.load(number) for number in numbers),
-            guests=frozenset(i for i, player in enumerate(players) if player.guest),
-            desk=numbers.index(on) if (on := opened.desk) in numbers else None,
-            saved=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            writer=WRITER,
-        )
+        kept = every_bank(opened, file)
     copy = copy_to(to, Path(file.stem + ENDING))
     (write_over if replace else write_new)(copy, kept)
-    say(f"{shown(copy)}: a backup of {plural(len(players), 'bank')}, read back and the same")
+    say(f"{shown(copy)}: a backup of {plural(len(kept.banks), 'bank')}, read back and the same")
 
 
 @store.command()

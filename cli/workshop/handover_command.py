@@ -3,15 +3,15 @@
 It reads the files, has the pages made, and writes them whole or not at all.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
 from attrs import evolve
 
-from banks import BankFile, Store, StoreFile, encode
+from banks import BankFile, Store, encode
 from banks.whole import FileFaultError
-from cli.bank.files import WRITER, looked_at
+from cli.bank.files import every_bank, looked_at
 from cli.bank.places import BankPlace, refusing
 from cli.files import read_console_file, read_text, shown, write_whole
 from cli.naming import plural
@@ -139,22 +139,10 @@ def _gathered(path: Path, day: str) -> Handover:
 def _with_store(handed: Handover, path: Path) -> Handover:
     """With the bank of a store's owner, and those of all its players."""
     with refusing(), Store(path, writing=False) as store:
-        owner = store.owner
-        players = [player for player in store.players() if not player.removed]
-        players.sort(key=lambda player: player.number != owner)
-        if not players:
-            refuse(f"{shown(path)}: nobody has a bank in it yet")
-        numbers = [player.number for player in players]
-        kept = StoreFile(
-            banks=tuple(store.load(number) for number in numbers),
-            guests=frozenset(i for i, player in enumerate(players) if player.guest),
-            desk=numbers.index(on) if (on := store.desk) in numbers else None,
-            saved=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            writer=WRITER,
-        )
+        kept = every_bank(store, path)
         backup = encode(kept)
     first = _seated(BankFile(kept.banks[0], kept.saved, kept.writer), handed.console)
-    bank = FirstBank(first, backup, tuple(player.name for player in players))
+    bank = FirstBank(first, backup, tuple(bank.name for bank in kept.banks))
     return evolve(handed, live_bank=shown(Path(path.name)), bank=bank)
 
 

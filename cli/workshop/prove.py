@@ -24,7 +24,7 @@ from combination.checking import check
 from combination.contacts import Role
 from combination.findings import Severity
 from combination.harness import CannotBeWiredError, Part, Point, points_of, with_pins
-from combination.midi import Edge, Push, Wiring
+from combination.midi import SWITCH_ON, Edge, Push, Wiring
 from combination.model import Console
 from combination.ports import ports_of
 from combination.proving import Proof, Remedy, Worked, asked_of, prove, remedy, spot_of
@@ -45,8 +45,6 @@ _KINDS = {
     "control_change": "controllers",
     "program_change": "programs",
 }
-_SWITCH_ON = 64
-"""MIDI 1.0, switch controllers: 0-63 is off, 64-127 is on."""
 
 
 # ---------------------------------------------------------------- what is asked for
@@ -127,7 +125,7 @@ class Ear:
         if kind == "programs":
             return Change(said.at, (board, message.program), None)
         if kind == "controllers":
-            return Change(said.at, (board, message.control), message.value >= _SWITCH_ON)
+            return Change(said.at, (board, message.control), message.value >= SWITCH_ON)
         closed = message.type == "note_on" and message.velocity > 0
         return Change(said.at, (board, message.note), closed)
 
