@@ -4,30 +4,32 @@ What each command does is in the module of its group; nothing is decided here bu
 whole introduces itself.
 """
 
+from importlib import import_module
 from importlib.metadata import version
 
 import click
 
-from cli.bank.commands import bank
-from cli.console.commands import console
-from cli.demo import demo
 from cli.output import refuse, write_all_letters
-from cli.play.commands import play
-from cli.rehearsal.commands import rehearse
-from cli.store.commands import store
-from cli.workshop.commands import workshop
 
-_FOR = (
-    ("For the technician", ("console", "workshop")),
-    ("For the organist", ("play", "bank", "store")),
-    ("For the tester", ("rehearse",)),
-    ("For anyone", ("demo",)),
-)
-"""Whom each command is for, in the order in which the help lists them."""
+_FOR = {
+    "For the technician": {"console": "cli.console.commands", "workshop": "cli.workshop.commands"},
+    "For the organist": {
+        "play": "cli.play.commands",
+        "bank": "cli.bank.commands",
+        "store": "cli.store.commands",
+    },
+    "For the tester": {"rehearse": "cli.rehearsal.commands"},
+    "For anyone": {"demo": "cli.demo"},
+}
+"""Whom each command is for, in the order in which the help lists them, and the module it is in."""
+_MODULES = {name: module for commands in _FOR.values() for name, module in commands.items()}
 
 
 class _ByPerson(click.Group):
-    """A group whose help lists its commands by the person they are for."""
+    """A group whose help lists its commands by the person they are for.
+
+    Only the command that is asked for is read in, since that takes longer than most have to do.
+    """
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; one that is broken off at the keyboard could not be done."""
@@ -37,17 +39,26 @@ class _ByPerson(click.Group):
             click.echo(err=True)
             refuse("broken off")
 
-    def format_commands(
-        self,
-        ctx: click.Context,  # noqa: ARG002  (click passes it)
-        formatter: click.HelpFormatter,
-    ) -> None:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  (click passes it)
+        """Give the names of the commands, in the order of the help."""
+        return list(_MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Give a command, read in now; where there is none of that name click looks at all."""
+        for name in [cmd_name] if cmd_name in _MODULES else _MODULES:
+            if name not in self.commands:
+                self.add_command(getattr(import_module(_MODULES[name]), name))
+        return super().get_command(ctx, cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the commands, person by person."""
-        whole = max(len(command.help or "") for command in self.commands.values())
-        for person, names in _FOR:
+        found = {name: self.get_command(ctx, name) for name in _MODULES}
+        commands = {name: command for name, command in found.items() if command}
+        whole = max(len(command.help or "") for command in commands.values())
+        for person, names in _FOR.items():
             with formatter.section(person):
                 formatter.write_dl(
-                    [(name, self.commands[name].get_short_help_str(whole)) for name in names]
+                    [(name, commands[name].get_short_help_str(whole)) for name in names]
                 )
 
 
@@ -65,7 +76,3 @@ def main() -> None:
     not be done.
     """
     write_all_letters()
-
-
-for command in (console, workshop, play, bank, store, rehearse, demo):
-    main.add_command(command)
