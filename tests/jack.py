@@ -46,17 +46,19 @@ def _turn() -> Iterator[None]:
 
 
 @contextmanager
-def jack_server(name: str) -> Iterator[subprocess.Popen[bytes]]:
+def jack_server(name: str, *, patient: bool = True) -> Iterator[subprocess.Popen[bytes]]:
     """A server of that name, which the process and its children then take for the only one.
 
-    Its periods are of 256 samples, 5.3 ms. It waits for late clients (-S, for 5 seconds at most):
-    on a busy computer JACK loses what is said to them otherwise (measured, 7 messages of 500).
+    Its periods are of 256 samples, 5.3 ms. A ``patient`` one waits for late clients (-S, for 5
+    seconds at most, and as long for one that is closed at the wrong moment): on a busy computer
+    JACK loses what is said to them otherwise (measured, 7 messages of 500).
+
     Without jackd tests are skipped, as `installed` says.
     """
     jackd, jack_wait = installed("jackd"), installed("jack_wait")
     unique = f"{name}-{os.getpid()}"
-    patient = ["-S", "-t", "5000"]
-    command = [jackd, "-r", *patient, "-n", unique, "-d", "dummy", "-r", "48000", "-p", "256"]
+    waits = ["-S", "-t", "5000"] if patient else []
+    command = [jackd, "-r", *waits, "-n", unique, "-d", "dummy", "-r", "48000", "-p", "256"]
     with (
         _turn(),
         pytest.MonkeyPatch.context() as patch,

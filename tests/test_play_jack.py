@@ -380,10 +380,12 @@ def test_an_evening_comes_to_what_it_came_to_offline(tmp_path: Path, figures: Fi
         assert [device.all() for device in devices.values()] == [[]] * 3
         program.send(signal.SIGTERM)
         assert (program.ended(), program.errors) == (0, "")
-        last = {port: [one for _, one in device.all()] for port, device in devices.items()}
-    played = by_port(wiring.sent(effects_of(offline.run)))
-    assert left_on(played["main"]) != set()
-    assert [left_on(played[port] + last[port]) for port in devices] == [set()] * 3
+        played = by_port(wiring.sent(effects_of(offline.run)))
+        assert left_on(played["main"]) != set()
+        for port, device in devices.items():
+            last = played[port]
+            while left_on(last):
+                last.append(device.next())
     recording = recording_of_log(read_log(log.read_text(encoding="utf-8")), "the evening")
     again = run_recording(recording, draft_of(()).on(console), console, before_the_evening(console))
     effects = effects_of(offline.run)
@@ -638,3 +640,22 @@ def test_a_chest_that_is_plugged_in_again_is_told_all_that_is_on(tmp_path: Path)
                 pipe(rank, G, False) for rank in ("flute", "principal")
             }
         assert left_on(message for _, message in chest.all()) == set()
+
+
+def test_a_midi_system_that_hangs_at_switch_off_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "oxmarsh.toml"
+    path.write_text(oxmarsh(), encoding="utf-8")
+    elsewhere = ("--port", "left=nowhere", "--port", "right=nowhere", "--port", "loft=nowhere")
+    with (
+        jack_server("stopwright-hangs", patient=False) as server,
+        Device("chest") as chest,
+        playing(path, {}, *elsewhere) as program,
+    ):
+        opened(chest)
+        server.send_signal(signal.SIGSTOP)
+        try:
+            program.send(signal.SIGTERM)
+            assert program.ended() == 2
+        finally:
+            server.send_signal(signal.SIGCONT)
+        assert 'port "chest" took nothing any more' in program.errors

@@ -6,6 +6,7 @@ measured). Here only one port waits then. `cli.play.systemport` starts them and 
 are for; a message's meaning is not known here, nor is the other program.
 """
 
+import faulthandler
 import json
 import os
 import select
@@ -30,6 +31,11 @@ FIRST = 0.1
 is sent before that, and it would be pipes off, can go nowhere."""
 LAST = 0.2
 """Seconds for the last message to be on its way before its port is closed (see `cli.ports`)."""
+HANGS = 12.0
+"""Seconds that a MIDI system may take to open or close ports, or to tell which there are, until a
+program of these ends itself: half a second, but for a busy computer, and for ever without its
+server. It is longer than anybody waits for it. Ended sooner, it can keep a JACK that waits for its
+clients (-S) waiting for good."""
 GLANCE = 0.1
 """Seconds between two glances at the ports that there are, by clients that are there already.
 A plug that is pulled and put back within them is not noticed."""
@@ -44,7 +50,9 @@ def carry() -> None:
 
     The ports are arguments of the program: ours by name, then ways, systems and names, as JSON.
     First it is said that they are open: an empty line; if not, nothing, and it ends. It ends too
-    when the socket does, and not before: pipes off may come after a signal to all of us.
+    when the socket does, and not before: pipes off may come after a signal to all of us. Our end
+    of it is closed when the last message has gone and the MIDI system has answered once more:
+    nobody need wait until it has let go of us.
     """
     for number in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         if hasattr(signal, number):
@@ -52,6 +60,7 @@ def carry() -> None:
     asker = _asker()
     name, ports = json.loads(sys.argv[1])
     clients: dict[str, Any] = {}
+    _end_if_it_hangs()
     try:
         for way, system, port in ports:
             clients[way] = client = _client(way, system, name)
@@ -59,9 +68,13 @@ def carry() -> None:
         if "MidiOut" in clients:
             time.sleep(FIRST)
         asker.sendall(b"\n")
+        faulthandler.cancel_dump_traceback_later()
         _carry(asker, clients.get("MidiIn"), clients.get("MidiOut"))
+        _end_if_it_hangs()
         if "MidiOut" in clients:
             time.sleep(LAST)
+            clients["MidiOut"].close_port()
+        asker.close()
     finally:
         for client in clients.values():
             client.close_port()
@@ -75,6 +88,11 @@ def _asker() -> socket.socket:
         os.close(sys.stdout.fileno())
         return asker
     return socket.socket(fileno=sys.stdin.fileno())
+
+
+def _end_if_it_hangs() -> None:
+    """From now on there are `HANGS` seconds; what counts them waits for no lock of Python's."""
+    faulthandler.dump_traceback_later(HANGS, exit=True)
 
 
 def _client(way: str, system: int, name: str) -> Any:
@@ -108,8 +126,8 @@ def look() -> None:
     """Tell which MIDI ports there are whenever that changes, and every `FRESH` seconds.
 
     Each time it is a line of JSON: which systems run, and the ports' ways, systems and names. It
-    ends when whoever asks does, and when a MIDI system is gone: who was its client crashes
-    when that is closed (rtmidi 1.5.8).
+    ends when whoever asks does, when a MIDI system hangs, and when one is gone: who was its client
+    crashes when that is closed (rtmidi 1.5.8).
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     asker = _asker()
@@ -118,6 +136,7 @@ def look() -> None:
     told: list[Any] = []
     due = 0.0
     while True:
+        _end_if_it_hangs()
         fresh = time.monotonic() >= due
         if fresh:
             anew = _clients(everywhere)
@@ -136,7 +155,8 @@ def look() -> None:
         if fresh or ports != told:
             told = ports
             running = sorted({system for _, system in clients.keys() - gone})
-            asker.sendall(json.dumps([running, ports]).encode() + b"\n")
+            with suppress(OSError):  # whoever asked may be gone, but clients are to be deleted
+                asker.sendall(json.dumps([running, ports]).encode() + b"\n")
         if gone:
             os._exit(0)
         if select.select((asker,), (), (), GLANCE)[0]:

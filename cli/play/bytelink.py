@@ -46,6 +46,13 @@ class Link(Protocol):
             LinkLostError: when the other end is gone, or the link is closed.
         """
 
+    def finish(self) -> None:
+        """Wait until what was written has gone. Nobody reads or writes any more.
+
+        Raises:
+            LinkLostError: when it may not have.
+        """
+
     def close(self) -> None:
         """End what reads and writes, and let go. What was written before is on its way."""
 
@@ -98,6 +105,9 @@ class ByteLink:
             raise LinkLostError(f"{self._where} is gone: {error}") from None
         finally:
             self._leave()
+
+    def finish(self) -> None:
+        """See `Link`. What the system has goes, even if the link is closed."""
 
     def lose(self, why: str) -> None:
         """Have it end for whoever reads and writes, because of what was seen elsewhere."""

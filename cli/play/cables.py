@@ -113,7 +113,7 @@ class Cable:
         self._out: _Out | None = None
         self._told_lost = False
         self._wait = AGAIN
-        self._unsent = False
+        self._unsent = self._gone = False
         self._thread = Thread(target=self._run, name=f"port {port}", daemon=True)
 
     @property
@@ -146,10 +146,11 @@ class Cable:
     def closed(self, until: float) -> bool:
         """Wait until it is closed, no longer than ``until`` on that clock.
 
-        Gives whether all that was sent last has gone, or there was nobody to send it to.
+        Gives whether all that was sent last has gone, or there was nobody to send it to. A port
+        that has taken all may yet be long in closing.
         """
         self._thread.join(max(until - time.perf_counter(), 0.0))
-        return not (self._unsent or self._thread.is_alive())
+        return self._gone or not (self._unsent or self._thread.is_alive())
 
     # ------------------------------------------------------------ threads
 
@@ -182,6 +183,8 @@ class Cable:
             self._out = None
             out.over.set()
             out.batches.put(_STOP)
+            if not why:
+                self._finish(link)
             link.close()
             if why:
                 self._unsent = why == _TAKES_NOTHING
@@ -191,6 +194,14 @@ class Cable:
                 if self._unsent:
                     self._wait = min(2 * self._wait, SELDOM)
                 self._stopping.wait(self._wait)
+
+    def _finish(self, link: Link) -> None:
+        """Find out whether the last messages have gone."""
+        try:
+            link.finish()
+            self._gone = True
+        except LinkLostError:
+            self._unsent = True
 
     def _lost(self, why: str) -> None:
         """Say so, once until it is open again."""

@@ -157,18 +157,18 @@ class Loop:
         until = time.perf_counter() + PATIENCE
         for cable in self.cables.values():
             cable.finish()
-        undone = []
         if self.memory is not None:
             self._ask_memory()  # what came with a message that has failed is handed over yet
             self.memory.finish()
-            if not self.memory.closed(PATIENCE):
+        mute = [port for port, cable in self.cables.items() if not cable.closed(until)]
+        undone = []
+        if self.memory is not None:
+            if not self.memory.closed(max(until - time.perf_counter(), 0.0)):
                 undone.append("the store has not answered: what was set last may not be written")
             elif self.memory.waiting:
                 sets = plural(self.memory.waiting, "set")
                 undone.append(f"{sets} could not be written: {self.memory.fault}")
         undone += [
-            f'port "{port}" took nothing any more: what was on there may be on yet'
-            for port, cable in self.cables.items()
-            if not cable.closed(until)
+            f'port "{port}" took nothing any more: what was on there may be on yet' for port in mute
         ]
         return undone

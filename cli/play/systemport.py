@@ -16,7 +16,7 @@ from contextlib import suppress
 from threading import Condition, Event, Thread
 
 from cli.output import RefusedError
-from cli.play.bytelink import ByteLink, CannotOpenError
+from cli.play.bytelink import ByteLink, CannotOpenError, LinkLostError
 from cli.play.streams import OnSocket
 from cli.play.where import SystemPort
 from cli.ports import Port, Way, check_running, find, systems
@@ -26,15 +26,24 @@ PATIENCE = 1.0
 """Seconds until it must be known for the first time which ports there are."""
 _OPENING = 3.0
 """Seconds that a port may take to open: less than half a second, but for a busy computer."""
-_CLOSING = 10.0
-"""Seconds that it may take to close: half a second, but for a busy computer, and for ever without
-its server. Killed sooner, it can keep a JACK that waits for its clients (-S) waiting for good."""
+_GONE = 10.0
+"""Seconds until what is written last must have gone."""
+_CLOSING = 5.0
+"""Seconds for which a program that ends is waited for. It takes half a second, but longer where
+JACK waits for its clients (-S) and one ends at the wrong moment, and several can hold up each
+other then: one after the other is better."""
+_NEVER = 10.0
+"""Seconds more, after which one that has not ended never will: it ends itself before, unless it
+hangs in sending (`cli.play.bridge.HANGS`). Killed early, it can keep JACK waiting for good."""
 _ANSWER = 10.0
 """Seconds without a word from who looks, after which the MIDI systems themselves hang."""
 _NAP = 0.1
 """Seconds until it is seen that nobody need look any more."""
 _AGAIN = 1.0
 """Seconds until somebody looks again where that came to an end."""
+
+_carriers: set["subprocess.Popen[bytes]"] = set()
+"""The programs that carry, but for those that have ended or have said that all has gone."""
 
 
 def open_system_port(where: SystemPort, *, listens: bool, sends: bool, client: str) -> ByteLink:
@@ -46,6 +55,7 @@ def open_system_port(where: SystemPort, *, listens: bool, sends: bool, client: s
     ports = _meant(where.name, listens, sends)
     asked = json.dumps([client, [(p.way.value, p.system, p.name) for p in ports]])
     carrier, ours = _program("carry", asked)
+    _carriers.add(carrier)
     ours.settimeout(_OPENING)
     opened = b""
     with suppress(OSError):
@@ -54,11 +64,7 @@ def open_system_port(where: SystemPort, *, listens: bool, sends: bool, client: s
         _end(carrier, ours)
         raise CannotOpenError(f"{where} cannot be opened: it is gone, or another program has it")
 
-    def let_go() -> None:
-        _lookout.unwatch(link)
-        _end(carrier, ours)
-
-    link = ByteLink(where, OnSocket(ours, let_go), listens=listens, sends=sends)
+    link = _SystemLink(where, carrier, ours, listens=listens, sends=sends)
     _lookout.watch(link, ports)
     return link
 
@@ -102,16 +108,66 @@ def _program(function: str, *arguments: str) -> tuple["subprocess.Popen[bytes]",
     return program, ours
 
 
+class _SystemLink(ByteLink):
+    """A link by a program that carries."""
+
+    def __init__(
+        self,
+        where: SystemPort,
+        carrier: "subprocess.Popen[bytes]",
+        ours: socket.socket,
+        *,
+        listens: bool,
+        sends: bool,
+    ) -> None:
+        """Take the carrier, which ends with the link, and our end of what joins us to it."""
+        self._carrier, self._ours = carrier, ours
+        stream = OnSocket(ours, self._let_go)
+        super().__init__(where, stream, listens=listens, sends=sends)
+
+    def finish(self) -> None:
+        """See `Link`. The carrier closes its end when the last message has gone."""
+        try:
+            self._ours.shutdown(socket.SHUT_WR)
+            self._ours.settimeout(_GONE)
+            while self._ours.recv(64 * 1024):
+                pass
+        except OSError as error:
+            raise LinkLostError(f"{self._where} does not answer") from error
+        _carriers.discard(self._carrier)
+
+    def _let_go(self) -> None:
+        _lookout.unwatch(self)
+        _end(self._carrier, self._ours)
+
+
 def _end(program: "subprocess.Popen[bytes]", ours: socket.socket) -> None:
-    """Have a program end, as it does when it has nothing more to hear; kill it if it hangs."""
+    """Have a program end, as it does when it has nothing more to hear."""
     with suppress(OSError):
         ours.shutdown(socket.SHUT_WR)
     try:
         program.wait(_CLOSING)
+        _carriers.discard(program)
+    except subprocess.TimeoutExpired:
+        Thread(target=_give_up, args=(program,), name="a program ends", daemon=True).start()
+    ours.close()
+
+
+def _give_up(program: "subprocess.Popen[bytes]") -> None:
+    """Kill a program, if it does not end by itself at last."""
+    try:
+        program.wait(_NEVER)
     except subprocess.TimeoutExpired:
         program.kill()
         program.wait()
-    ours.close()
+    _carriers.discard(program)
+
+
+@atexit.register
+def _end_carriers() -> None:
+    """Kill what hangs with its MIDI system: nobody waits for it any more."""
+    for carrier in list(_carriers):
+        carrier.kill()
 
 
 class _Lookout:
