@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from attrs import evolve, frozen
 
-from combination.contacts import Role, contacts_of, pin_after
+from combination.contacts import Role, Wired, contacts_of, pin_after
 from combination.model import (
     HIGHEST_TRANSPOSED,
     Action,
@@ -73,18 +73,19 @@ def points_of(console: Console, rail: Sequence[str] = ()) -> tuple[Point, ...]:
     last, kind by kind. What a file can leave out altogether (a lock, a transposer) is there only
     if it is wired.
     """
+    wired = contacts_of(console)
     points = [
-        *_keys(console),
-        *_rail(console, rail),
+        *_keys(console, wired),
+        *_rail(console, wired, rail),
         *_pistons(console),
-        *_turned(console),
+        *_turned(console, wired),
     ]
     order = list(Part)
     return tuple(sorted(points, key=lambda point: order.index(point.part)))
 
 
-def _keys(console: Console) -> Iterator[Point]:
-    wired = {(w.id, w.number): w for w in contacts_of(console) if w.role is Role.KEY}
+def _keys(console: Console, contacts: Iterable[Wired]) -> Iterator[Point]:
+    wired = {(w.id, w.number): w for w in contacts if w.role is Role.KEY}
     for keyboard in console.keyboards:
         for key in range(keyboard.lowest, keyboard.lowest + keyboard.keys):
             there = wired.get((keyboard.id, key))
@@ -92,15 +93,15 @@ def _keys(console: Console) -> Iterator[Point]:
             yield Point(Part.KEYS, Role.KEY, keyboard.id, key, pin, inverted)
 
 
-def _rail(console: Console, rail: Sequence[str]) -> Iterator[Point]:
+def _rail(console: Console, contacts: Iterable[Wired], rail: Sequence[str]) -> Iterator[Point]:
     wired = defaultdict(list)
-    for found in contacts_of(console):
-        wired[found.id].append(found)
+    for found in contacts:
+        if found.role in _RAIL_ROLES:
+            wired[found.id].append(found)
     place = {control: number for number, control in enumerate(rail)}
     lit = console.action is Action.LIT
-    roles = _RAIL_ROLES
     for control in sorted(console.controls, key=lambda c: place.get(c.id, len(place))):
-        own = [w for w in wired[control.id] if w.role in roles]
+        own = wired[control.id]
         for each in own:
             yield Point(Part.RAIL, each.role, control.id, 0, each.pin, each.inverted)
         if not own:
@@ -135,9 +136,9 @@ def _of_list(part: Part, role: Role, owner: str, listed: Sequence[Contact], numb
     return Point(part, role, owner, number)
 
 
-def _turned(console: Console) -> Iterator[Point]:
+def _turned(console: Console, contacts: Iterable[Wired]) -> Iterator[Point]:
     zero = console.transposer.zero
-    for each in contacts_of(console):
+    for each in contacts:
         if each.role in _TURNED:
             is_zero = zero is not None and each.pin == zero.pin
             owner = "zero" if is_zero else _TURNED[each.role]

@@ -5,6 +5,7 @@ are exact fractions; what the crescendo or the shades then do is not known here.
 """
 
 from fractions import Fraction
+from functools import cache
 
 from combination.model import Crescendo, Shoe
 
@@ -20,6 +21,7 @@ def travel(reading: int, heel: int, toe: int) -> Fraction:
     return min(max(gone, Fraction(0)), Fraction(TRAVEL))
 
 
+@cache
 def stages(
     count: int, heel: int, toe: int, hysteresis: int
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:

@@ -194,7 +194,7 @@ class _Task:
         pistons = {spot for (role, _, _), spot in known.items() if role is Role.PISTON}
         strikes = list(_touches_apart(worked.points, planned, struck, pistons))
         wires = {point.wire for point in worked.points}
-        sure = {spot for wire, spot in known.items() if wire in wires}
+        sure = {known[wire] for wire in wires & known.keys()}
         others = {spot for wire, spot in known.items() if wire not in wires}
         stories = alignments(planned, strikes, worked.closed, sure, others)
         return cls(worked, strikes, manners, stories)

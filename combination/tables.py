@@ -293,11 +293,11 @@ def _yes_or_no(value: Any, _: type) -> bool:
 
 def _choice(value: Any, kind: type[_Enum]) -> _Enum:
     names = [choice.value for choice in kind]
-    expected = "one of " + ", ".join(names)
-    near = nearest(value, names) if isinstance(value, str) else ""
-    if value not in names and near.endswith("?"):
-        raise MisfitError(f"is {quoted(value)}{near}")
-    must(value in names, value, expected)
+    if value not in names:
+        near = nearest(value, names) if isinstance(value, str) else ""
+        if near.endswith("?"):
+            raise MisfitError(f"is {quoted(value)}{near}")
+    must(value in names, value, "one of " + ", ".join(names))
     return kind(value)
 
 
