@@ -9,7 +9,7 @@ from tests.needed import installed
 _FLAGS = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
-    *("--disable-dev-shm-usage", "--no-pdf-header-footer"),
+    *("--disable-dev-shm-usage", "--no-pdf-header-footer", "--disable-pdf-tagging"),
 )
 SHEETS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
 """The width and height of a sheet in points, 72 to the inch."""

@@ -1,5 +1,6 @@
 """What tests of the command line begin with: a place, a time of day, and files to work on."""
 
+import os
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,17 +20,23 @@ settings.load_profile("stopwright")
 
 LONG = (
     "test_play_soak",
-    "test_playing",
-    "test_proving",
-    "test_against_plain_model",
-    "test_against_plain_store",
-    "test_store_plug",
-    "test_parts",
     "test_play_jack",
+    "test_proving",
+    "test_play_live",
+    "test_store_plug",
+    "test_store_faults",
     "test_bank_file",
-    "test_bank_wire",
+    "test_exhaustive",
+    "test_against_plain_model",
+    "test_mending",
 )
-"""Files that take long: they come first, so that no process has one of them left at the end."""
+"""Files that take long: they come first, so that no process has one of them left at the end. Those
+that need JACK are far apart, since they take turns (`tests.jack`)."""
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One process more than there are processors: some tests wait most of their time."""
+    return (os.cpu_count() or 1) + 1
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -69,11 +76,21 @@ def in_utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     time.tzset()
 
 
+@pytest.fixture(scope="session")
+def quay_played(tmp_path_factory: pytest.TempPathFactory) -> tuple[Console, bytes]:
+    """The console, and the file of a bank played on it."""
+    console, path = read_console(QUAY), tmp_path_factory.mktemp("played") / "quay.bank"
+    save(path, played(console))
+    return console, path.read_bytes()
+
+
 @pytest.fixture
-def quay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Console:
+def quay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, quay_played: tuple[Console, bytes]
+) -> Console:
     """A folder with a console file, ``quay.toml``, and a bank played on it, ``quay.bank``."""
+    console, bank = quay_played
     monkeypatch.chdir(tmp_path)
     Path("quay.toml").write_text(QUAY, encoding="utf-8")
-    console = read_console(QUAY)
-    save("quay.bank", played(console))
+    Path("quay.bank").write_bytes(bank)
     return console

@@ -123,8 +123,11 @@ class Kept:
         return len(self.file) // PAGE
 
 
-def kept_for_a_while(path: Path) -> Kept:
-    """Make a store of two players who have set, moved about and taken back."""
+def kept_for_a_while(path: Path, sets: int = 22, steps: int = 39) -> Kept:
+    """Make a store of two players who have set, moved about and taken back.
+
+    Each has made so many sets; the first has a sequence of so many steps.
+    """
     clock = count(1_900_000_000, 60)
     create_store(path)
     smaller_pages(path)
@@ -143,20 +146,20 @@ def kept_for_a_while(path: Path) -> Kept:
             bank.at(LOCKED).locked, bank.at(LOCKED).verifier = True, b"v" * 40
             bank.sequences["Vespers"] = tuple(
                 Step(Decimal(verse), 1, "G1", f"verse {verse} of a long hymn")
-                for verse in range(1, 40)
+                for verse in range(1, steps + 1)
             )
         look()
         for number in (first, second):
             store.take_up(number)
-            _play(Desk(store, number, store.update(number, CONSOLE)), Random(number))
+            _play(Desk(store, number, store.update(number, CONSOLE)), Random(number), sets)
             look()
         store.take_up(first)
         look()
     return Kept(files[-1], tuple(files[:-1]))
 
 
-def _play(desk: Desk, random: Random) -> None:
-    for step in range(22):
+def _play(desk: Desk, random: Random, sets: int) -> None:
+    for step in range(sets):
         tab, piston = random.choice("abcdx"), random.choice(("G1", "G2", "GT1", "PD1"))
         desk.do(f"tab {tab} {random.choice(('on', 'off'))}", "push SET", f"push {piston}")
         if step % 10 == 9:

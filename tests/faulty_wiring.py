@@ -98,6 +98,8 @@ class Bench:
     console: Console
     chance: random.Random
     points: Sequence[Point] = field(init=False)
+    bare: set[Spot] = field(init=False)
+    """Pins on which nothing should be."""
     wires: dict[Wire, set[Spot]] = field(init=False)
     told: list[Told] = field(factory=list)
     shut: set[Spot] = field(factory=set)
@@ -110,7 +112,10 @@ class Bench:
     def __attrs_post_init__(self) -> None:
         """Wire it as it is planned."""
         self.points = points_of(self.console)
-        self.wires = {p.wire: {spot_of(p.pin)} for p in self.points if p.pin}
+        planned = {p.wire: spot_of(p.pin) for p in self.points if p.pin}
+        every = {(b.id, n) for b in self.console.boards for n in range(1, b.pins + 1)}
+        self.wires = {wire: {spot} for wire, spot in planned.items()}
+        self.bare = every - set(planned.values())
         self.free = set(range(len(self.points)))
 
     # ------------------------------------------------------------ where mistakes can be made
@@ -118,9 +123,7 @@ class Bench:
     @property
     def spares(self) -> set[Spot]:
         """Pins on which nothing is, nor should be."""
-        every = {(b.id, n) for b in self.console.boards for n in range(1, b.pins + 1)}
-        planned = {spot_of(point.pin) for point in self.points if point.pin}
-        return every - planned - {spot for spots in self.wires.values() for spot in spots}
+        return self.bare.difference(*self.wires.values())
 
     def one(self) -> int:
         """A wire with which nothing is wrong, nor with its neighbours."""
@@ -226,12 +229,13 @@ def exchange(bench: Bench) -> None:
 def wrong_board(bench: Bench) -> None:
     """A plug in another board's socket, where nothing is."""
     run = bench.run(bench.chance.randint(1, 6))
-    spares = sorted(bench.spares)
-    bench.chance.shuffle(spares)
+    spares = bench.spares
+    firsts = sorted(spares)
+    bench.chance.shuffle(firsts)
     here = bench.spot(run[0])[0]
-    for board, first in spares:
+    for board, first in firsts:
         there = [(board, first + n) for n in range(len(run))]
-        if board != here and set(there) <= bench.spares:
+        if board != here and spares.issuperset(there):
             bench.put(run, there)
             bench.says(Mistake.WRONG_BOARD, run)
             return
@@ -362,19 +366,20 @@ class Hand:
     ) -> Iterator[Change]:
         wire = point.wire
         closed = wire not in bench.backwards
+        bounce = bench.bounces.get(wire)
+        stays = wire in bench.stays
         for number, spot in enumerate(sorted(bench.wires.get(wire, ()))):
             if spot in down:
                 continue
             late = 0.001 * number
             yield Change(at + late, spot, closed)
-            if wire in bench.bounces:
-                until = bench.bounces[wire]
-                steps = max(int(until / 0.008), 1)
+            if bounce is not None:
+                steps = max(int(bounce / 0.008), 1)
                 for step in range(1, steps + 1):
-                    when = at + until * step / steps
+                    when = at + bounce * step / steps
                     yield Change(when - 0.003, spot, not closed)
                     yield Change(when, spot, closed)
-            if wire in bench.stays:
+            if stays:
                 down.add(spot)
                 continue
             yield Change(at + held + late, spot, not closed)

@@ -357,7 +357,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         AtAnOrgan,
         settings=settings(
-            max_examples=int(EXAMPLES or 45),
+            max_examples=int(EXAMPLES or 30),
             stateful_step_count=60,
             derandomize=EXAMPLES is None,
             deadline=None,
@@ -445,7 +445,7 @@ def test_they_agree_on_a_long_walk_over_an_organ_with_everything(punctual: bool)
     both, chance = Both(console, punctual=punctual), Random(1)
     keys = [(k.id, k.lowest + number) for k in console.keyboards for number in range(k.keys)]
     controls = [control.id for control in console.controls]
-    for _ in range(1500):
+    for _ in range(1000):
         pause = chance.choice((0, 0, 0, 1, 2, 4, 6, 8, 24)) / 64
         at = on_the_grid(both.now) + pause
         match chance.choice("kkkkkkccccpst"):
@@ -465,7 +465,7 @@ def test_they_agree_on_a_long_walk_over_an_organ_with_everything(punctual: bool)
 
 
 @settings(
-    max_examples=25,
+    max_examples=int(EXAMPLES or 15),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,
@@ -479,7 +479,7 @@ def test_the_consoles_have_no_errors(console: Console) -> None:
 
 
 @settings(
-    max_examples=int(EXAMPLES or 25),
+    max_examples=int(EXAMPLES or 15),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,
@@ -553,7 +553,7 @@ def seen(console: Console, done: list[Move]) -> dict[str, Any]:
 
 
 @settings(
-    max_examples=int(EXAMPLES or 25),
+    max_examples=int(EXAMPLES or 15),
     derandomize=EXAMPLES is None,
     deadline=None,
     database=None,

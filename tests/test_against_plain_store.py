@@ -856,7 +856,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         InAStore,
         settings=settings(
-            max_examples=int(EXAMPLES or 35),
+            max_examples=int(EXAMPLES or 18),
             stateful_step_count=30,
             derandomize=EXAMPLES is None,
             deadline=None,

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from random import Random
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
 import pytest
@@ -614,8 +614,9 @@ def set_every_piston(console: Console, path: str) -> Recalled:
 def recalled(console: Console, path: str, places: Recalled) -> Recalled:
     """What each piston gives when it is pushed after a switch-on, by what comes to sound."""
     found: Recalled = {}
+    saved = load(path)
     for piston, level in places:
-        kept = seat(load(path), console)
+        kept = seat(saved, console)
         kept.level = level
         player = Player(console, kept).do(f"push {piston}")
         lit = piston in player.lit or not player.refused
@@ -1441,19 +1442,34 @@ FAILING = """
 import json, os, resource, sys
 from cli.bank.commands import bank
 
-task = json.loads(sys.argv[1])
-bank(task["words"], standalone_mode=False)
-os.chdir(task["folder"])
-if task["as_nobody"] and os.geteuid() == 0:
-    os.setgid(65534)
-    os.setuid(65534)
-if task["largest"]:
-    resource.setrlimit(resource.RLIMIT_FSIZE, (task["largest"], task["largest"]))
-bank(task["words"])
-"""
-"""What the other process does: a command, and the same where files cannot be written or grow.
+def fails(task):
+    os.chdir(task["folder"])
+    if task["as_nobody"] and os.geteuid() == 0:
+        os.setgid(65534)
+        os.setuid(65534)
+    if task["largest"]:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (task["largest"], task["largest"]))
+    bank(task["words"])
 
-(The first time, where nothing is in its way, has everything loaded that nobody could read.)
+tasks, told = json.loads(sys.argv[1]), []
+for words in dict.fromkeys(tuple(task["words"]) for task in tasks):
+    bank(words, standalone_mode=False)
+for task in tasks:
+    ours, theirs = os.pipe()
+    if not (child := os.fork()):
+        os.dup2(theirs, 2)
+        fails(task)
+    os.close(theirs)
+    with open(ours, encoding="utf-8") as said:
+        words = said.read()
+    told.append((words, os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])))
+sys.stdout.write("\\n" + json.dumps(told))
+"""
+"""What the other process does: commands, and the same where files cannot be written or grow.
+
+(The first time, where nothing is in their way, has everything loaded that nobody could read.)
+Each that fails is a process of its own, with all that is loaded: its errors and its exit code
+are told in the last line.
 """
 
 FULL: dict[str, Any] = {"largest": 400, "as_nobody": False, "modes": (0o777, 0o666)}
@@ -1469,44 +1485,73 @@ _RESTORE = ["restore", "other.bank", "quay.bank", "--console", "quay.toml", "--y
 _AGAIN = ["restore", "other.bank", "new.bank", "--console", "quay.toml", "--yes"]
 
 
-@pytest.mark.parametrize(
-    ("conditions", "words", "message"),
-    [
-        (FULL, _NEW, f"new.bank: {TOO_LARGE}"),
-        (FULL, _EDIT, f"quay.bank: {TOO_LARGE}"),
-        (FULL, _BACKUP, f"copy.bank: {TOO_LARGE}"),
-        (FULL, _REPLACE, f"other.bank: {TOO_LARGE}"),
-        (FULL, _RESTORE, "quay-before-DATE.bank: a file may not be as large as that here"),
-        (FULL, _AGAIN, f"new.bank: {TOO_LARGE}"),
-        (OLD_KEPT, _EDIT, "quay.bank: it may only be read, not replaced"),
-        (OLD_KEPT, _RESTORE, "quay.bank: it may only be read, not replaced"),
-        (READ_ONLY, _NEW, f"new.bank: {NO_PERMISSION}"),
-        (READ_ONLY, _EDIT, f"quay.bank: {NO_PERMISSION}"),
-        (READ_ONLY, _BACKUP, f"copy.bank: {NO_PERMISSION}"),
-        (READ_ONLY, _REPLACE, f"other.bank: {NO_PERMISSION}"),
-        (READ_ONLY, _RESTORE, "quay-before-DATE.bank: there is no permission for that"),
-        (READ_ONLY, _AGAIN, f"new.bank: {NO_PERMISSION}"),
-    ],
-)
-def test_a_disk_that_cannot_be_written_leaves_all_as_it_was(
-    quay: Console, conditions: dict[str, Any], words: list[str], message: str
-) -> None:
-    save("other.bank", altered(played(quay)))
+class Failed(NamedTuple):
+    said: str
+    exit_code: int
+    all_as_it_was: bool
+
+
+DISKS: list[tuple[dict[str, Any], list[str], str]] = [
+    (FULL, _NEW, f"new.bank: {TOO_LARGE}"),
+    (FULL, _EDIT, f"quay.bank: {TOO_LARGE}"),
+    (FULL, _BACKUP, f"copy.bank: {TOO_LARGE}"),
+    (FULL, _REPLACE, f"other.bank: {TOO_LARGE}"),
+    (FULL, _RESTORE, "quay-before-DATE.bank: a file may not be as large as that here"),
+    (FULL, _AGAIN, f"new.bank: {TOO_LARGE}"),
+    (OLD_KEPT, _EDIT, "quay.bank: it may only be read, not replaced"),
+    (OLD_KEPT, _RESTORE, "quay.bank: it may only be read, not replaced"),
+    (READ_ONLY, _NEW, f"new.bank: {NO_PERMISSION}"),
+    (READ_ONLY, _EDIT, f"quay.bank: {NO_PERMISSION}"),
+    (READ_ONLY, _BACKUP, f"copy.bank: {NO_PERMISSION}"),
+    (READ_ONLY, _REPLACE, f"other.bank: {NO_PERMISSION}"),
+    (READ_ONLY, _RESTORE, "quay-before-DATE.bank: there is no permission for that"),
+    (READ_ONLY, _AGAIN, f"new.bank: {NO_PERMISSION}"),
+]
+"""What is in the way, the command, and what it says."""
+
+
+@pytest.fixture(scope="module")
+def failed(tmp_path_factory: pytest.TempPathFactory) -> list[Failed]:
+    """What came of each command where the disk was in its way."""
+    here = tmp_path_factory.mktemp("sound")
+    console = read_console(QUAY)
+    (here / "quay.toml").write_text(QUAY, encoding="utf-8")
+    save(here / "quay.bank", played(console))
+    save(here / "other.bank", altered(played(console)))
+    files = {path.name: path.read_bytes() for path in here.iterdir()}
     with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
-        for name, data in contents().items():
-            (folder / name).write_bytes(data)
-            (folder / name).chmod(conditions["modes"][1])
-        before = {path: path.read_bytes() for path in folder.iterdir()}
-        folder.chmod(conditions["modes"][0])
-        task = json.dumps(conditions | {"words": words, "folder": place})
-        result = subprocess.run(
-            [sys.executable, "-c", FAILING, task], capture_output=True, text=True, check=False
-        )
-        folder.chmod(0o755)
-        assert {path: path.read_bytes() for path in folder.iterdir()} == before
-    assert re.sub(r"before-[\d-]+", "before-DATE", result.stderr) == f"stopwright: {message}\n"
-    assert result.returncode == 2
+        Path(place).chmod(0o755)
+        tasks = []
+        for number, (conditions, words, _) in enumerate(DISKS):
+            folder = Path(place) / str(number)
+            folder.mkdir()
+            for name, data in files.items():
+                (folder / name).write_bytes(data)
+                (folder / name).chmod(conditions["modes"][1])
+            folder.chmod(conditions["modes"][0])
+            tasks.append(conditions | {"words": words, "folder": str(folder)})
+        code = [sys.executable, "-c", FAILING, json.dumps(tasks)]
+        done = subprocess.run(code, cwd=here, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        told = json.loads(done.stdout.splitlines()[-1])
+        found = []
+        for task, (said, exit_code) in zip(tasks, told, strict=True):
+            folder = Path(task["folder"])
+            folder.chmod(0o755)
+            after = {path.name: path.read_bytes() for path in folder.iterdir()}
+            found.append(Failed(said, exit_code, after == files))
+    return found
+
+
+@pytest.mark.parametrize("number", range(len(DISKS)), ids=lambda n: " ".join(DISKS[n][1]))
+def test_a_disk_that_cannot_be_written_leaves_all_as_it_was(
+    failed: list[Failed], number: int
+) -> None:
+    said, exit_code, all_as_it_was = failed[number]
+    assert all_as_it_was
+    message = DISKS[number][2]
+    assert re.sub(r"before-[\d-]+", "before-DATE", said) == f"stopwright: {message}\n"
+    assert exit_code == 2
 
 
 # ---------------------------------------------------------------- help
@@ -1565,7 +1610,7 @@ READING = (
     ("sequence", "list", "it.bank"),
 )
 every_sort = settings(
-    max_examples=40,
+    max_examples=int(os.environ.get("STOPWRIGHT_EXAMPLES", "25")),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
@@ -1589,13 +1634,13 @@ def _flipped(sound: bytes, bit: int) -> bytes:
     return bytes(damaged)
 
 
-@pytest.mark.usefixtures("quay")
 @given(kept=bank_strategies.banks(), moment=bank_strategies.moments)
 @every_sort
-def test_every_bank_can_be_printed_compared_and_fitted(kept: Bank, moment: str) -> None:
+def test_every_bank_can_be_printed_compared_and_fitted(
+    quay: Console, kept: Bank, moment: str
+) -> None:
     write_bank_file("it.bank", BankFile(kept, moment))
-    console = read_console(QUAY)
-    same, fits = compare(kept, load("quay.bank")).equal, fit_to(kept, console).complete
+    same, fits = compare(kept, load("quay.bank")).equal, fit_to(kept, quay).complete
     assert run("print", "it.bank").exit_code == 0
     assert run("print", "it.bank", "--console", "quay.toml").exit_code == 0
     assert _bank_from(json.loads(done("print", "it.bank", "--json"))) == without_blanks(kept)

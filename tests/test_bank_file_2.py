@@ -516,22 +516,25 @@ By its own count: what `getrusage` tells is never less than what the process had
 
 @pytest.mark.skipif(sys.platform != "linux", reason="memory is told otherwise")
 @pytest.mark.parametrize(
-    "banks",
+    ("banks", "levels", "combinations"),
     [
-        pytest.param([_smallest(500, 1_000)] * 2, id="combinations"),
-        pytest.param([_smallest(10_000, 0)] * 24, id="levels"),
-        pytest.param([_smallest(0, 0)] * 1_000, id="banks"),
+        pytest.param(2, 500, 1_000, id="combinations"),
+        pytest.param(24, 10_000, 0, id="levels"),
+        pytest.param(1_000, 0, 0, id="banks"),
     ],
 )
-def test_a_store_takes_bounded_memory(banks: list[dict[str, Any]], tmp_path: Path) -> None:
+def test_a_store_takes_bounded_memory(
+    banks: int, levels: int, combinations: int, tmp_path: Path
+) -> None:
     """Little in a file, and much in memory."""
     path = tmp_path / "much"
-    path.write_bytes(sealed(msgpack.packb(_store_payload(*banks)), 2))
+    payload = _store_payload(*[_smallest(levels, combinations)] * banks)
+    path.write_bytes(sealed(msgpack.packb(payload), 2))
     told = subprocess.run(
         [sys.executable, "-c", MEASURING, str(path)], capture_output=True, text=True, check=True
     )
     count, memory = map(int, told.stdout.split())
-    assert count == len(banks)
+    assert count == banks
     assert memory * 1_024 < 4 * limits.BYTES_IN_FILE
 
 

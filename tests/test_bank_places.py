@@ -1,6 +1,7 @@
 """Where a bank is, as a person writes it: found wherever it is, or refused in one message."""
 
 import os
+import shutil
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,7 +17,8 @@ from cli.bank.places import BankPlace, Found, evening_meant, is_moment, time_mea
 from cli.output import RefusedError
 from combination.memory import fresh_bank
 from combination.model import Console
-from tests.quay import SAVED, contents, done, load, played, refusal, run, save
+from combination.reading import read_console
+from tests.quay import QUAY, SAVED, contents, done, load, played, refusal, run, save
 
 pytestmark = pytest.mark.usefixtures("in_utc")
 
@@ -40,21 +42,44 @@ class Clock:
         return now.timestamp()
 
 
-@pytest.fixture
-def organ(quay: Console) -> Console:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store of four players; Ruth's bank was named "Ruth" when an hour old, "Rut" before."""
-    create_store("organ.store")
-    with Store("organ.store", clock=clock_at(MADE)) as store:
+    here, quay = tmp_path_factory.mktemp("made"), read_console(QUAY)
+    create_store(here / "organ.store")
+    with Store(here / "organ.store", clock=clock_at(MADE)) as store:
         ruth = store.add(evolve(played(quay), name="Rut"))
         with store.edited(ruth, "name") as bank:
             bank.name = "Ruth"
         for name in PLAYERS[1:]:
             store.add(fresh_bank(quay, name))
-    create_store("alone.store")
-    with Store("alone.store") as store:
+    create_store(here / "alone.store")
+    with Store(here / "alone.store") as store:
         store.add(fresh_bank(quay, "Solo"))
     banks = tuple(fresh_bank(quay, name) for name in PLAYERS[:2])
-    write_bank_file("all.bank", StoreFile(banks, saved=SAVED))
+    write_bank_file(here / "all.bank", StoreFile(banks, saved=SAVED))
+    return here
+
+
+@pytest.fixture(scope="module")
+def lacking(made: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
+    """The same with a player gone, an empty store and one of names with spaces; the last change."""
+    here, quay = tmp_path_factory.mktemp("lacking"), read_console(QUAY)
+    shutil.copytree(made, here, dirs_exist_ok=True)
+    create_store(here / "empty.store")
+    create_store(here / "spaced.store")
+    with Store(here / "spaced.store") as store:
+        for name in ("Anna Maria", "Ben"):
+            store.add(fresh_bank(quay, name))
+    with Store(here / "organ.store") as store:
+        store.remove(store.add(fresh_bank(quay, "Gone")))
+        return here, store.find("Ruth").entry
+
+
+@pytest.fixture
+def organ(quay: Console, made: Path) -> Console:
+    """The folder of the quay, and the stores beside it."""
+    shutil.copytree(made, ".", dirs_exist_ok=True)
     return quay
 
 
@@ -173,15 +198,10 @@ NO_TIME = (
         ("file\0:Ruth", "'file\\x00:Ruth': no file can have that name"),
     ],
 )
-def test_a_bank_that_cannot_be_found(organ: Console, place: str, message: str) -> None:
-    create_store("empty.store")
-    create_store("spaced.store")
-    with Store("spaced.store") as store:
-        for name in ("Anna Maria", "Ben"):
-            store.add(fresh_bank(organ, name))
-    with Store("organ.store") as store:
-        store.remove(store.add(fresh_bank(organ, "Gone")))
-        last = store.find("Ruth").entry
+@pytest.mark.usefixtures("quay")
+def test_a_bank_that_cannot_be_found(lacking: tuple[Path, int], place: str, message: str) -> None:
+    folder, last = lacking
+    shutil.copytree(folder, ".", dirs_exist_ok=True)
     os.mkfifo("pipe")
     assert refusal("bank", "print", place) == message.replace("%d", str(last))
 

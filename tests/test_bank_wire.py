@@ -10,8 +10,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from threading import Timer
 
@@ -25,12 +25,13 @@ from cli.ports import Ends, Port, Way
 from combination.cable import BYTE
 from combination.memory import fresh_bank
 from combination.reading import read_console
+from tests.forked import Forked, nest
 from tests.jack import PATIENCE, Device, jack_server
 from tests.plain_dump import PlainReceiver, PlainSender, flag
 from tests.quay import at_a_terminal, contents, done, refusal, save
 
 CANCEL, ACK = 0x7D, 0x7F
-PROGRAM = [sys.executable, "-c", "from cli.main import main; main(prog_name='stopwright')"]
+CODE = "from cli.main import main; main(prog_name='stopwright')"
 LATE = 0.3
 """Seconds by which the first message may be heard late on a busy computer; all take 0.9."""
 GONE = r'stopwright: the MIDI port "quay(-01)?:(in|out)" is gone(; [\d,]+ of .*)?\n'
@@ -51,7 +52,7 @@ needs_jack = pytest.mark.usefixtures("jack")
 class Program:
     """A command that runs beside the test."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: "subprocess.Popen[str] | Forked") -> None:
         self.process = process
 
     def says(self, words: str) -> None:
@@ -62,20 +63,19 @@ class Program:
 
     def ends(self) -> tuple[int, str, str]:
         """Its exit code, the last line that it prints, and its message on standard error."""
-        out, err = self.process.communicate()
-        return self.process.returncode, out.removesuffix("\n").rpartition("\n")[2], err
+        assert self.process.stdout
+        assert self.process.stderr
+        out, err = self.process.stdout.read(), self.process.stderr.read()
+        return self.process.wait(), out.removesuffix("\n").rpartition("\n")[2], err
 
     def interrupt(self) -> None:
         self.process.send_signal(signal.SIGINT)
 
 
 @contextmanager
-def program(*words: str, command: Sequence[str] = PROGRAM) -> Iterator[Program]:
-    """Run a command; it is ended if it takes too long."""
-    pipe = subprocess.PIPE
-    with subprocess.Popen(
-        [*command, "bank", *words], stdout=pipe, stderr=pipe, text=True
-    ) as process:
+def under_way(process: "subprocess.Popen[str] | Forked") -> Iterator[Program]:
+    """A program that is ended if it takes too long."""
+    with process:
         too_long = Timer(PATIENCE, process.kill)
         too_long.start()
         try:
@@ -83,6 +83,22 @@ def program(*words: str, command: Sequence[str] = PROGRAM) -> Iterator[Program]:
         finally:
             too_long.cancel()
             process.kill()
+
+
+def started(*words: str, code: str = CODE) -> AbstractContextManager[Program]:
+    """A command, run as a person runs it."""
+    command, pipe = [sys.executable, "-c", code, "bank", *words], subprocess.PIPE
+    return under_way(subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True))
+
+
+Runs = Callable[..., AbstractContextManager[Program]]
+
+
+@pytest.fixture(scope="module")
+def program() -> Iterator[Runs]:
+    """Runs commands as `started` does, which have read in what they need already."""
+    with nest("cli.main", "cli.bank.commands", "cli.bank.wire") as forks:
+        yield lambda *words, code=CODE: under_way(forks.program(code, "bank", *words))
 
 
 def saved() -> bytes:
@@ -97,10 +113,10 @@ def saved() -> bytes:
 def test_a_bank_goes_from_one_program_to_another() -> None:
     with (
         Device("elsewhere"),
-        program("receive", "got.bank", "--port", "elsewhere") as receiver,
+        started("receive", "got.bank", "--port", "elsewhere") as receiver,
     ):
         receiver.says("Waiting for a bank at elsewhere:out, for 10 minutes at most")
-        with program("send", "quay.bank", "--port", "stopwright", "--in", "stopwright") as sender:
+        with started("send", "quay.bank", "--port", "stopwright", "--in", "stopwright") as sender:
             assert sender.ends() == (0, "quay.bank is sent, and has arrived whole", "")
             assert Path("got.bank").read_bytes() == saved()  # before the sender said so
         assert receiver.ends() == (0, 'got.bank: the bank "Eastertide", whole', "")
@@ -115,7 +131,7 @@ HARMS: dict[str, Callable[[bytes], list[bytes]]] = {
 
 
 class Harm:
-    """Passes on what devices hear, and of each five messages one not as it was."""
+    """Passes on what devices hear; of five messages one is harmed, until each harm was done."""
 
     def __init__(self) -> None:
         self.heard = 0
@@ -125,8 +141,8 @@ class Harm:
         def react(message: bytes) -> list[bytes]:
             self.heard += 1
             passed_on = [message]
-            if self.heard % 5 == 0:
-                passed_on = list(HARMS.values())[self.done % len(HARMS)](message)
+            if self.heard % 5 == 0 and self.done < len(HARMS):
+                passed_on = list(HARMS.values())[self.done](message)
                 self.done += 1
             for each in passed_on:
                 other().say(each)
@@ -136,7 +152,7 @@ class Harm:
 
 
 @needs_jack
-def test_what_is_harmed_on_the_way_arrives_all_the_same() -> None:
+def test_what_is_harmed_on_the_way_arrives_all_the_same(program: Runs) -> None:
     """Between two devices that pass on what they hear, and do some harm to it."""
     harm = Harm()
     with (
@@ -148,7 +164,7 @@ def test_what_is_harmed_on_the_way_arrives_all_the_same() -> None:
         with program("send", "quay.bank", "--port", "near") as sender:
             assert sender.ends() == (0, "quay.bank is sent, and has arrived whole", "")
         assert receiver.ends()[0] == 0
-    assert harm.done >= len(HARMS)
+    assert harm.done == len(HARMS)
     assert Path("got.bank").read_bytes() == saved()
 
 
@@ -170,7 +186,7 @@ def test_a_device_built_to_the_standard_has_the_bank() -> None:
 
 
 @needs_jack
-def test_where_nobody_answers_all_is_sent_no_faster_than_a_cable_takes_it() -> None:
+def test_where_nobody_answers_all_is_sent_no_faster_than_a_cable_takes_it(program: Runs) -> None:
     """Whether that was expected or not: two programs at the same time."""
     with (
         Device("quay") as quay,
@@ -221,7 +237,7 @@ def is_second(message: bytes) -> bool:
 
 
 @needs_jack
-def test_ctrl_c_tells_the_receiver() -> None:
+def test_ctrl_c_tells_the_receiver(program: Runs) -> None:
     with (
         Device("quay", one_packet) as device,
         program("send", "quay.bank", "--port", "quay") as sender,
@@ -234,7 +250,7 @@ def test_ctrl_c_tells_the_receiver() -> None:
 
 
 @needs_jack
-def test_a_device_unplugged_in_the_middle_is_missed() -> None:
+def test_a_device_unplugged_in_the_middle_is_missed(program: Runs) -> None:
     with (
         Device("quay", one_packet) as device,
         program("send", "quay.bank", "--port", "quay") as sender,
@@ -261,7 +277,7 @@ def test_a_terminal_shows_how_far_it_has_come() -> None:
 
 
 @needs_jack
-def test_a_device_built_to_the_standard_can_send() -> None:
+def test_a_device_built_to_the_standard_can_send(program: Runs) -> None:
     plain = PlainSender(saved(), "Ruth")
     with (
         Device("quay", lambda message: plain.receive(message, time.monotonic())) as device,
@@ -277,7 +293,7 @@ def test_a_device_built_to_the_standard_can_send() -> None:
 
 
 @needs_jack
-def test_a_device_that_hears_no_answers_can_send() -> None:
+def test_a_device_that_hears_no_answers_can_send(program: Runs) -> None:
     plain = PlainSender(saved(), "Ruth")
     with (
         Device("quay") as device,
@@ -305,7 +321,7 @@ REFUSED = {
 
 @needs_jack
 @pytest.mark.parametrize("case", REFUSED)
-def test_what_cannot_be_kept_is_not_acknowledged(case: str) -> None:
+def test_what_cannot_be_kept_is_not_acknowledged(program: Runs, case: str) -> None:
     data, fault = REFUSED[case]
     plain = PlainSender(data or saved(), "Ruth")
     with (
@@ -327,7 +343,7 @@ def test_what_cannot_be_kept_is_not_acknowledged(case: str) -> None:
 
 @needs_jack
 @pytest.mark.parametrize("begun", [False, True])
-def test_ctrl_c_tells_the_sender_and_leaves_nothing(begun: bool) -> None:
+def test_ctrl_c_tells_the_sender_and_leaves_nothing(program: Runs, begun: bool) -> None:
     before = contents()
     plain = PlainSender(saved(), "Ruth")
     with (
@@ -407,11 +423,11 @@ def test_where_nothing_can_be_kept_nothing_is_waited_for(file: str, message: str
 
 NO_MIDI = {
     "no system runs": (
-        PROGRAM,
+        CODE,
         "there is no MIDI on this computer: neither ALSA nor Jack is running",
     ),
     "rtmidi cannot be loaded": (
-        [sys.executable, "-c", "import sys; sys.modules['rtmidi'] = None; " + PROGRAM[-1]],
+        "import sys; sys.modules['rtmidi'] = None; " + CODE,
         "there is no MIDI: rtmidi cannot be loaded (on Linux it needs ALSA's libasound2)",
     ),
 }
@@ -422,25 +438,20 @@ def test_a_computer_without_midi(case: str, monkeypatch: pytest.MonkeyPatch) -> 
     """One message, and nothing of what the systems' libraries think."""
     monkeypatch.setenv("ALSA_CONFIG_PATH", os.devnull)
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "no-such-server")
-    command, message = NO_MIDI[case]
-    with program("send", "quay.bank", command=command) as sender:
+    code, message = NO_MIDI[case]
+    with started("send", "quay.bank", code=code) as sender:
         assert sender.ends() == (2, "", f"stopwright: {message}\n")
 
 
 ROOT = Path(__file__).parent.parent
-DEVICE = [
-    sys.executable,
-    "-c",
-    f"import sys; sys.path.insert(0, {str(ROOT)!r}); from tests.jack import Device; "
-    "Device('quay'); print('plugged in', flush=True)",
-]
+DEVICE = "from tests.jack import Device; Device('quay'); print('plugged in', flush=True)"
 
 
-def test_a_midi_system_that_ends_in_the_middle_is_missed() -> None:
+def test_a_midi_system_that_ends_in_the_middle_is_missed(program: Runs) -> None:
     """The device is a process of its own: this one cannot outlive the server of its clients."""
     theatre = read_console((ROOT / "cli" / "demos" / "theatre.toml").read_text(encoding="utf-8"))
     save("long.bank", fresh_bank(theatre))
-    with jack_server("stopwright-dies") as server, program(command=DEVICE) as device:
+    with jack_server("stopwright-dies") as server, program(code=DEVICE) as device:
         device.says("plugged in")
         with (
             program("receive", "got.bank", "--port", "quay") as receiver,

@@ -31,7 +31,7 @@ from combination.relay import Relay
 from tests.relay_strategies import relay_consoles
 
 few = settings(
-    max_examples=30,
+    max_examples=15,
     deadline=None,
     derandomize=True,
     database=None,

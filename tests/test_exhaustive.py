@@ -8,7 +8,6 @@ the search reaches into it; it decides nothing there.
 
 from collections import deque
 from collections.abc import Hashable, Iterator
-from itertools import compress
 from typing import Any, NamedTuple
 
 import pytest
@@ -36,8 +35,9 @@ from combination.registration import Roster
 from tests.figures import Figures
 
 Ids = frozenset[str]
-Graph = dict[Hashable, dict[str, Hashable]]
-"""By state, where each move leads: a tab over, a piston pushed, set down or up, the latch over."""
+Graph = dict[int, dict[str, int]]
+"""By number of a state, where each move leads: a tab over, a piston pushed, set down or up, the
+latch over."""
 TABS = ("a", "x", "c")
 """Great a and its octave coupler x, Pedal c. Great b has no tab; nor has the bell n, which is
 never captured and has a reversible."""
@@ -97,12 +97,12 @@ def bank_of(console: Console) -> Bank:
 
 
 class State(NamedTuple):
-    """Everything an action holds but its past; ``key`` is equal where the future is."""
+    """Everything an action holds but its past; ``number`` is equal where the future is."""
 
     simple: tuple[Any, ...]
     holders: tuple[Any, ...]
     gt1: Combination
-    key: Hashable
+    number: int
 
 
 class Explorer:
@@ -112,17 +112,23 @@ class Explorer:
         self.console = console
         self.action = CombinationAction(console, bank_of(console))
         self.roster = self.action.ranges.roster
+        self.g1 = self.action.bank.levels[1].combinations["g1"]
         self.affects = {p: self.ids(self.action.ranges.affects[p]) for p in ("g1", "gt1")}
         state = {name: value for name, value in vars(self.action).items() if _can_change(value)}
         self.holders = [name for name in state if isinstance(state[name], dict | list | set)]
         self.simple = [name for name in state if name not in self.holders]
         # Which piston last gripped a control explains what sounds, and what a tab without
         # contacts reported is asked by nobody: neither decides anything.
-        self.deciding = [name != "_gripped" for name in self.holders]
+        self.deciding = [name for name in self.holders if name != "_gripped"]
+        self.numbers: dict[Hashable, int] = {}
         self.graph: Graph = {}
 
-    def save(self) -> State:
-        """Take the action's state, with its clock at 0 and its past forgotten."""
+    def number(self) -> int:
+        """Settle the action, and number the state it is in, if it is a new one."""
+        return self.numbers.setdefault(self.settle(), len(self.numbers))
+
+    def settle(self) -> Hashable:
+        """Put the action's clock at 0, forget its past, and say which state it is in."""
         action = self.action
         action._now = action._last_pulse = 0.0
         action._asked = action._reported = 0
@@ -133,14 +139,20 @@ class Explorer:
         if action.armed_until is not None:
             action.armed_until = self.console.setting.latch_time
         now = vars(action)
-        simple = tuple([now[name] for name in self.simple])
-        holders = tuple([_clone(now[name]) for name in self.holders])
-        gt1 = action.bank.levels[1].combinations["gt1"]
+        return (
+            tuple([now[name] for name in self.simple]),
+            tuple([_frozen(now[name]) for name in self.deciding]),
+            action.bank.levels[1].combinations["gt1"],
+        )
+
+    def save(self, number: int) -> State:
+        """Take the state, of this number, of an action that has settled."""
+        now = vars(self.action)
         return State(
-            simple,
-            holders,
-            gt1,
-            (simple, tuple(map(_frozen, compress(holders, self.deciding))), gt1),
+            tuple([now[name] for name in self.simple]),
+            tuple([_clone(now[name]) for name in self.holders]),
+            self.action.bank.levels[1].combinations["gt1"],
+            number,
         )
 
     def put(self, state: State) -> None:
@@ -182,26 +194,24 @@ class Explorer:
 
     def states(self) -> Iterator[State]:
         """Every state that can be reached from power-on, with the action in it."""
-        start = self.save()
+        start = self.save(self.number())
         waiting = deque([start])
-        seen = {start.key}
         while waiting:
             state = waiting.popleft()
             self.put(state)
             yield state
-            leads = self.graph[state.key] = {}
+            leads = self.graph[state.number] = {}
             for move, events in [*self.moves(), (LATCH_OVER, ())]:
                 self.put(state)
                 if move is LATCH_OVER:
                     self.action.tick(self.console.setting.latch_time)
                 self.take(*events)
-                there = self.save()
-                leads[move] = there.key
-                if there.key not in seen:
-                    seen.add(there.key)
-                    waiting.append(there)
+                known = len(self.numbers)
+                there = leads[move] = self.number()
+                if there == known:
+                    waiting.append(self.save(there))
 
-    def go(self, start: Hashable, *moves: str) -> Hashable:
+    def go(self, start: int, *moves: str) -> int:
         """Where some moves lead."""
         for move in moves:
             start = self.graph[start][move]
@@ -227,6 +237,8 @@ def _clone(value: Any) -> Any:
 
 
 def _frozen(value: Any) -> Hashable:
+    if not value:
+        return frozenset()
     if not isinstance(value, dict):
         return frozenset(value)
     return frozenset((k, frozenset(v) if isinstance(v, set) else v) for k, v in value.items() if v)
@@ -272,11 +284,11 @@ def check_engagements(explorer: Explorer) -> None:
             assert ids(action.held) & mask == value
     assert "n" not in taken
     combinations = action.bank.levels[1].combinations
-    assert combinations["g1"] == bank_of(explorer.console).levels[1].combinations["g1"]
+    assert combinations["g1"] == explorer.g1
     assert ids(combinations["gt1"].on) <= explorer.affects["gt1"]
 
 
-def check_moves(explorer: Explorer, start: Hashable) -> None:
+def check_moves(explorer: Explorer, start: int) -> None:
     """Section 3, from a state in which set is neither held nor armed."""
     go = explorer.go
     for piston in ("g1", "gt1"):
@@ -302,10 +314,10 @@ def check_tabs(explorer: Explorer, state: State) -> None:
         assert (tab in ids(action.base)) is (on if heard else tab in before)
         assert ids(action.governed) == (governed - {tab} if last_touch else governed)
         if not last_touch:
-            assert explorer.go(state.key, tab, tab) == state.key
+            assert explorer.go(state.number, tab, tab) == state.number
 
 
-def check_latch(explorer: Explorer, start: Hashable) -> None:
+def check_latch(explorer: Explorer, start: int) -> None:
     """Section 5, from a state in which set is armed: what disarms does nothing else."""
     go = explorer.go
     disarmed = go(start, LATCH_OVER)
@@ -315,7 +327,7 @@ def check_latch(explorer: Explorer, start: Hashable) -> None:
     assert go(start, "g1") == disarmed, "G1 is not settable"
 
 
-def cancelled(explorer: Explorer, state: State) -> Hashable:
+def cancelled(explorer: Explorer, state: State) -> int:
     """The state of a console just switched on, with this memory, and the tabs of this rail.
 
     A cancel on a moving or lit action takes every tab off but that of the bell.
@@ -327,7 +339,7 @@ def cancelled(explorer: Explorer, state: State) -> Hashable:
     fresh = Explorer(explorer.console)
     fresh.action.bank.levels[1].combinations["gt1"] = state.gt1
     fresh.take(*(TabMoved(tab, True) for tab in sorted(rail)))
-    return fresh.save().key
+    return explorer.numbers[fresh.settle()]
 
 
 @pytest.mark.parametrize(
@@ -355,12 +367,12 @@ def test_every_reachable_state(
         elif not explorer.action._set_down:
             up.append(state)
     for state in up:
-        check_moves(explorer, state.key)
+        check_moves(explorer, state.number)
         check_tabs(explorer, state)
     for state in armed:
-        check_latch(explorer, state.key)
-    for state in {(explorer.go(s.key, "gc"), s.gt1): s for s in up}.values():
-        assert explorer.go(state.key, "gc") == cancelled(explorer, state)
+        check_latch(explorer, state.number)
+    for state in {(explorer.go(s.number, "gc"), s.gt1): s for s in up}.values():
+        assert explorer.go(state.number, "gc") == cancelled(explorer, state)
     on_the_rail = len(TABS) if action is Action.BLIND else len(explorer.roster)
     assert len(rails) == 2**on_the_rail
     assert len(remembered) == 2 ** len(explorer.affects["gt1"])

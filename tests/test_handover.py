@@ -952,6 +952,19 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path) -> None:
     assert names_in(tmp_path) == ["before"]
 
 
+@pytest.fixture(scope="module")
+def lying_about(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A console file, the proof of another console, a bank, and a part of it."""
+    here = tmp_path_factory.mktemp("about")
+    text = (DEMOS / "church.toml").read_text(encoding="utf-8")
+    (here / "console").write_text(text, encoding="utf-8")
+    (here / "other").write_text(text_of(Record("Elsewhere")), encoding="utf-8")
+    write_new(here / "whole.bank", saved_now(filled(read_console(text))))
+    part = ["bank", "backup", here / "whole.bank", here / "part.bank", "--level", "1"]
+    assert CliRunner().invoke(main, [str(word) for word in part]).exit_code == 0
+    return here
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -969,20 +982,13 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path) -> None:
     ],
 )
 def test_what_cannot_be_done_is_said_and_leaves_nothing(
-    words: list[str], message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    words: list[str], message: str, lying_about: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.chdir(tmp_path)
-    text = (DEMOS / "church.toml").read_text(encoding="utf-8")
-    Path("console").write_text(text, encoding="utf-8")
-    Path("other").write_text(text_of(Record("Elsewhere")), encoding="utf-8")
-    write_new(Path("whole.bank"), saved_now(filled(read_console(text))))
-    part = ["bank", "backup", "whole.bank", "part.bank", "--level", "1"]
-    assert CliRunner().invoke(main, part).exit_code == 0
-    before = names_in(tmp_path)
+    monkeypatch.chdir(lying_about)
     result = run("console", *words)
     assert result.exit_code == 2
     assert message in result.output
-    assert names_in(tmp_path) == before
+    assert names_in(lying_about) == ["console", "other", "part.bank", "whole.bank"]
 
 
 def test_a_console_without_anything_is_handed_over_too(tmp_path: Path) -> None:

@@ -5,8 +5,10 @@ The store's clock is given: an organist's days in May 2031.
 
 import json
 import shlex
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from copy import copy
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -89,9 +91,24 @@ class Days:
             return store.load(self.ruth)
 
 
+@pytest.fixture(scope="module")
+def first_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Days]:
+    """The folder that tests begin with: the chapel on the quay, and the store."""
+    folder = tmp_path_factory.mktemp("quay")
+    console = read_console(QUAY)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        Path("quay.toml").write_text(QUAY, encoding="utf-8")
+        save("quay.bank", played(console))
+        return folder, Days(console)
+
+
 @pytest.fixture
-def days(quay: Console) -> Days:
-    return Days(quay)
+def days(first_day: tuple[Path, Days], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Days:
+    folder, begun = first_day
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+    return copy(begun)
 
 
 def history(*words: object) -> str:

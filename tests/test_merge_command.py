@@ -1,6 +1,7 @@
 """Two players' banks made into one by command: every conflict shown, none chosen for anybody."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -44,16 +45,28 @@ def theirs(kept: Bank) -> Bank:
     return other
 
 
-@pytest.fixture
-def two(quay: Console) -> Console:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two bank files, and a store with the same two banks, Ruth's and Anna's."""
-    other = theirs(played(quay))
-    save("anna.bank", other)
-    create_store("organ.store")
-    with Store("organ.store") as store:
-        store.add(evolve(played(quay), name="Ruth"))
+    place = tmp_path_factory.mktemp("quay")
+    kept = played(read_console(QUAY))
+    other = theirs(kept)
+    (place / "quay.toml").write_text(QUAY, encoding="utf-8")
+    save(place / "quay.bank", kept)
+    save(place / "anna.bank", other)
+    create_store(place / "organ.store")
+    with Store(place / "organ.store") as store:
+        store.add(evolve(kept, name="Ruth"))
         store.add(other)
-    return quay
+    return place
+
+
+@pytest.fixture
+def two(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Console:
+    """That folder, for one test."""
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+    return read_console(QUAY)
 
 
 def ruth() -> Bank:

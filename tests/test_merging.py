@@ -1,5 +1,6 @@
 """Two banks made into one: by example, and by hypothesis against plain sets."""
 
+import os
 from collections.abc import Mapping
 from copy import deepcopy
 from decimal import Decimal
@@ -27,6 +28,8 @@ from combination.memory import Bank, Combination, ControlCard, Level, PistonCard
 from combination.model import Kind
 from tests.bank_strategies import banks as any_bank
 from tests.plain_banks import Plain, plain, two_banks
+
+some = settings(max_examples=int(os.environ.get("STOPWRIGHT_EXAMPLES", "12")), deadline=None)
 
 
 def hanne() -> Bank:
@@ -365,14 +368,14 @@ def test_merged_banks_told_by_plain_sets(
     assert (merged.bank.level, merged.bank.sequence) == (first.level, first.sequence)
 
 
+@some
 @given(any_bank())
-@settings(deadline=None)
 def test_a_bank_merged_with_itself_is_itself(bank: Bank) -> None:
     assert merge(bank, deepcopy(bank)) == Merged(bank, (), ())
 
 
+@some
 @given(two_banks())
-@settings(deadline=None)
 def test_all_that_was_chosen_for_is_there(pair: tuple[Bank, Bank]) -> None:
     conflicts = merge(*pair).conflicts
     for side, bank in zip(Side, pair, strict=True):
@@ -381,8 +384,8 @@ def test_all_that_was_chosen_for_is_there(pair: tuple[Bank, Bank]) -> None:
         assert plain(merged).items() >= plain(bank).items()
 
 
+@some
 @given(two_banks())
-@settings(deadline=None)
 def test_without_a_conflict_it_is_the_same_the_other_way_round(pair: tuple[Bank, Bank]) -> None:
     first, second = pair
     for conflict in merge(first, second).conflicts:

@@ -29,10 +29,10 @@ TICK = 0.001
 
 
 def large(console: Console) -> Bank:
-    """A bank that takes a while: every piston set at a thousand levels, each time otherwise."""
+    """A bank that takes a while: every piston set at many levels, each time otherwise."""
     chance = Random(7)
     kept = fresh_bank(console, "Full")
-    for level in range(1, 1001):
+    for level in range(1, 401):
         for piston in ("g1", "g2", "gt1", "pd1"):
             kept.put(Slot(piston, level), Combination(chance.getrandbits(6)))
     return kept

@@ -1,8 +1,10 @@
 """How a moment of a console being played is shown, on terminals of any size and elsewhere."""
 
 import json
+import os
 import re
 from datetime import datetime, timedelta, timezone
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -27,6 +29,7 @@ from cli.play.seen import (
 )
 from combination.reading import read_console
 
+EXAMPLES = int(os.environ.get("STOPWRIGHT_EXAMPLES", "20"))
 MORNING = datetime(2026, 11, 1, 10, 30)
 HAND, G1, STAGE, FULL = ("by hand",), ("piston g1",), ("crescendo 3",), ("full organ fo",)
 SIZES = ((80, 24), (120, 40), (200, 60))
@@ -82,6 +85,7 @@ FAULTS = tuple(
 )
 
 
+@cache
 def theatre(why: tuple[str, ...] = G1) -> Seen:
     """The theatre console: every fourth control is on, every fifth sounds by a piston."""
     console = read_console((resources.files("cli") / "demos/theatre.toml").read_text("utf-8"))
@@ -100,6 +104,7 @@ def theatre(why: tuple[str, ...] = G1) -> Seen:
     return seen(*divisions, console=console.name)
 
 
+@cache
 def three_hundred(why: tuple[str, ...] = G1, every: int = 4) -> Seen:
     """Sixty stops in each of five divisions: every fourth is on, every so many sound."""
     return seen(
@@ -629,7 +634,7 @@ MOMENTS = st.builds(
 
 
 @given(MOMENTS, st.integers(1, 250), st.integers(1, 80))
-@settings(deadline=None)
+@settings(max_examples=EXAMPLES)
 def test_no_terminal_is_too_small(moment: Seen, width: int, height: int) -> None:
     lines = shown(moment, width, height)
     assert len(lines) == height
@@ -637,7 +642,7 @@ def test_no_terminal_is_too_small(moment: Seen, width: int, height: int) -> None
 
 
 @given(st.lists(MOMENTS, min_size=2, max_size=4))
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=EXAMPLES)
 def test_a_program_that_keeps_what_it_is_told_knows_all_there_is(moments: list[Seen]) -> None:
     """By the rule in the docstring: members by id and name, other parts whole."""
     keys = {"controls": "id", "pistons": "id", "ports": "name"}
@@ -658,7 +663,7 @@ def test_a_program_that_keeps_what_it_is_told_knows_all_there_is(moments: list[S
 
 
 @given(MOMENTS, MOMENTS)
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=EXAMPLES)
 def test_a_line_is_one_line(before: Seen, now: Seen) -> None:
     for line in [*changes(before, now), *changes(None, now)]:
         assert line

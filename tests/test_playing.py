@@ -44,7 +44,7 @@ from combination.events import (
     UndoAsked,
 )
 from combination.memory import Bank, Combination, Slot, Step, fresh_bank
-from combination.midi import CrescendoRead, Edge, Heard, ShoeRead
+from combination.midi import CrescendoRead, Edge, Heard, ShoeRead, Wiring
 from combination.model import RECALLING, Action, Console, Kind, Selection, WhileGoverned
 from combination.moment import Moment
 from combination.outputs import Outputs, Sent
@@ -401,7 +401,7 @@ def searching(examples: int) -> settings:
     )
 
 
-@searching(100)
+@searching(40)
 @given(st.data(), st.lists(DEEDS, max_size=40), st.booleans())
 def test_whoever_comes_back_is_told_what_is_on(
     data: st.DataObject, deeds: list[tuple[str, int, int, float]], keeps: bool
@@ -411,7 +411,7 @@ def test_whoever_comes_back_is_told_what_is_on(
     play(Evening(console, data.draw(banks(console)), keeps=keeps), deeds)
 
 
-@searching(100)
+@searching(40)
 @given(organ_consoles(), st.integers(0, 99), st.lists(DEEDS, max_size=40))
 def test_pipes_are_told_anew(
     console: Console, seed: int, deeds: list[tuple[str, int, int, float]]
@@ -420,7 +420,7 @@ def test_pipes_are_told_anew(
 
 
 @pytest.mark.parametrize("name", DEMOS)
-@searching(6)
+@searching(3)
 @given(st.integers(0, 99), st.lists(DEEDS, min_size=15, max_size=40))
 def test_demo_consoles_are_told_anew(
     name: str, seed: int, deeds: list[tuple[str, int, int, float]]
@@ -1007,7 +1007,7 @@ def test_nothing_can_be_typed_that_the_instrument_refuses(name: str) -> None:
         "NUMBER": ["0", "1", "6", "7", "36", "60", "96", "127", "128", "99999"],
     }
     done: set[str] = set()
-    for _ in range(600):
+    for _ in range(300):
         form = chance.choice(BY_HAND)
         line = re.sub("[A-Z]+", lambda found: chance.choice(words[found[0]]), form)
         try:
@@ -1250,34 +1250,46 @@ def test_a_step_whose_piston_is_gone_is_refused() -> None:
 
 # ---------------------------------------------------------------- anything at all comes in
 
-RANDOM_BYTES = 1_000_000 if EXAMPLES is None else 10_000 * int(EXAMPLES)
+RANDOM_BYTES = 200_000 if EXAMPLES is None else 10_000 * int(EXAMPLES)
 BYTE = 320e-6
 """Seconds that a byte takes on a cable (MIDI 1.0)."""
 
 
 @pytest.mark.parametrize("name", DEMOS)
-def test_random_bytes_do_no_harm(name: str, figures: Figures) -> None:
-    """A million of them, at both demo consoles; with every key up no pipe sounds after all."""
+def test_random_bytes_do_no_harm(
+    name: str, figures: Figures, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At both demo consoles; with every key up no pipe sounds after all.
+
+    The running program hears a million of them in `tests.test_play_live`.
+    """
     console, chance = demo(name), Random(name)
     evening = Evening(console, filled_bank(console, 1))
     left = evening.receiver.as_it_is()
     listened = [port for port, use in ports_of(console).items() if use.listens]
     decoders = {port: Decoder() for port in listened}
     messages = meaningful = most = 0
+    understand = Wiring.heard
+
+    def counted(wiring: Wiring, message: Message, port: str) -> Heard | None:
+        nonlocal meaningful
+        heard = understand(wiring, message, port)
+        meaningful += heard is not None
+        return heard
+
+    monkeypatch.setattr(Wiring, "heard", counted)
     fed = RANDOM_BYTES // len(DEMOS)
     while fed > 0:
         port, length = chance.choice(listened), min(fed, chance.randint(1, 1024))
         fed -= length
         for data in decoders[port].feed(chance.randbytes(length)):
             messages += 1
-            if data[0] < 0xF0:
-                heard = evening.instrument.wiring.heard(Message.from_bytes(data), port)
-                meaningful += heard is not None
             evening.hear(port, data)
         most = max(most, len(evening.pipes))
         if chance.random() < 0.2:
             evening.wait(chance.choice((BYTE, 0.004, 0.1, 0.4, 20.0)))
         evening.now += length * BYTE
+    monkeypatch.undo()
     everything_let_go(evening)
     evening.compare(left)
     figures(
@@ -1304,8 +1316,8 @@ def everything_let_go(evening: Evening) -> None:
 HOURS = 10
 HOUR = 3600.0
 KEYS_A_SECOND = 10
-PIECES = {"church": 2, "theatre": 2} if EXAMPLES is None else dict.fromkeys(DEMOS, 30)
-"""Pieces that are played in an hour; the rest of it is for the sermon, or the film."""
+PIECES = dict.fromkeys(DEMOS, 1) if EXAMPLES is None else dict.fromkeys(DEMOS, 30)
+"""Pieces that are played in an hour, at least one; the rest is for the sermon, or the film."""
 PIECE = 60.0
 """Seconds."""
 A_SET = 400
@@ -1342,7 +1354,7 @@ class BusyOrganist:
         hand = self.evening.hand
         for wire in hand.wired.values():
             if wire.role in (Role.KEY, Role.PISTON, Role.SECOND_TOUCH, Role.TAB) and not wire.sets:
-                for down in (True, False) * 3:
+                for down in (True, False) * 2:
                     self.evening.do(hand.edge(wire, down))
                     self.evening.wait(0.05)
 
@@ -1426,9 +1438,10 @@ def test_ten_hours_leave_nothing_behind(name: str, figures: Figures) -> None:
         evening.wait(hour * HOUR - evening.now)
         evening.open("console")
         evening.wait(SETTLING)
-        gc.collect()
-        grown.append((retained(evening.playing), sys.getallocatedblocks(), organist.sets))
-    (first, blocks, sets), (last, blocks_at_last, sets_at_last) = grown[0], grown[-1]
+        if hour in (1, HOURS):
+            gc.collect()
+            grown.append((retained(evening.playing), sys.getallocatedblocks(), organist.sets))
+    (first, blocks, sets), (last, blocks_at_last, sets_at_last) = grown
     figures(
         f"{name}: {evening.now / HOUR:.0f} hours, {sets_at_last} sets; {first / 1024:.1f} KiB "
         f"after the first, {(last - first) / 1024:+.1f} KiB after the last, "

@@ -770,7 +770,7 @@ def test_what_a_board_says_when_it_is_found_is_no_stroke(
 def test_a_run_is_left_out_and_nothing_is_asked_twice(tmp_path: Path, bench: Bench) -> None:
     console, log = in_files(tmp_path, bench)
     assert ran(console, "--from", log).exit_code == 0
-    words = (console, "--port", "console=listen:127.0.0.1:9")
+    words = (console, "--port", "console=connect:127.0.0.1:9")
     assert ran(*words).exit_code == 0
     lines = CliRunner().invoke(
         prove_command, [*map(str, words), "--again", "rail"], input="\nwhat\nskip\n"

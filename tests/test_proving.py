@@ -127,7 +127,7 @@ def corrected(bench: Bench, proof: Proof) -> Console:
     return with_pins(bench.console, done.pins)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(st.integers(0, 2**48))
 def test_a_corrected_map_passes_a_second_proof(seed: int) -> None:
     bench = spoilt(random.Random(seed))
@@ -144,7 +144,7 @@ def test_a_corrected_map_passes_a_second_proof(seed: int) -> None:
     assert len(set(pins)) == len(pins), "no two contacts on one pin"
 
 
-@settings(max_examples=30)
+@settings(max_examples=20)
 @given(st.integers(0, 2**48))
 def test_wires_moved_as_proposed_pass_a_second_proof(seed: int) -> None:
     bench = spoilt(random.Random(seed))
@@ -166,7 +166,7 @@ def small() -> Bench:
 
 
 def test_a_console_that_is_as_planned_is_right() -> None:
-    for seed in range(50):
+    for seed in range(25):
         bench = Bench(console_of(random.Random(seed)), random.Random(seed))
         proof = prove(worked(bench, Hand(bench.chance, stutters=0.05)), TIMING)
         assert not proof.findings

@@ -1,6 +1,7 @@
 """Rehearsals written as text: what each statement does, and what is said of wrong ones."""
 
 import json
+import os
 import re
 from pathlib import Path
 
@@ -24,6 +25,9 @@ from tests.rehearsed import (
     Hall,
     likely_rehearsals,
 )
+
+EXAMPLES = int(os.environ.get("STOPWRIGHT_EXAMPLES", "50"))
+"""Of each thing that hypothesis makes up."""
 
 
 @pytest.fixture
@@ -1091,7 +1095,9 @@ _WORDS = sorted(
 
 @given(st.binary(max_size=300))
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=EXAMPLES,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 def test_random_bytes(hall: Hall, data: bytes) -> None:
     path = hall.folder / "it.rehearsal"
@@ -1101,7 +1107,7 @@ def test_random_bytes(hall: Hall, data: bytes) -> None:
 
 
 @given(st.lists(st.lists(st.sampled_from(_WORDS), min_size=1, max_size=7), max_size=8))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_random_statements(lines: list[list[str]]) -> None:
     """Whatever the words of the language are put together to, it is run or its faults are told."""
     draft = draft_of(said_in("\n".join(" ".join(line) for line in lines)))
@@ -1113,7 +1119,7 @@ def test_random_statements(lines: list[list[str]]) -> None:
 
 
 @given(likely_rehearsals(sorted(CONSOLES)))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_likely_statements(rehearsed: tuple[str, str]) -> None:
     """Statements that can be run are run, in any order, on any action."""
     name, text = rehearsed

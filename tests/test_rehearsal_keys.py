@@ -1,6 +1,7 @@
 """Rehearsals with keys, shoes and music: what is done, what is expected, and what is told of it."""
 
 import json
+import os
 from collections.abc import Set
 from itertools import pairwise
 from pathlib import Path
@@ -24,6 +25,8 @@ from combination.model import Console
 from combination.reading import read_console
 from tests.rehearsed import CONSOLES, LOFT, Hall, likely_rehearsals, musics
 
+EXAMPLES = int(os.environ.get("STOPWRIGHT_EXAMPLES", "40"))
+"""Of each thing that hypothesis makes up."""
 PUSHED = LOFT.replace(
     'switch = "switches.1"', 'up = "switches.1"\ndown = "switches.2"\nzero = "switches.3"'
 )
@@ -636,7 +639,7 @@ def replayed(relayed: list[Happening]) -> tuple[dict[tuple[str, str], set[object
 
 
 @given(likely_rehearsals(["loft"]), st.none() | musics())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_effects_replayed_are_what_is_seen(rehearsed: tuple[str, str], music: Music | None) -> None:
     """Whatever is done, switched off or on: nothing goes on or off that is not told, in order."""
     console = CONSOLES["loft"]
@@ -793,7 +796,7 @@ def test_strokes_of_music_on_keys_that_bounce_for_long() -> None:
 
 
 @given(musics(), st.integers(1, 40))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_no_stroke_of_music_is_lost(music: Music, bounce: int) -> None:
     """Contacts stay as they are for their bounce, and each stroke is one of a pipe."""
     text = f"[timing]\nkey-bounce = {bounce / 1000}\n[transposer]"

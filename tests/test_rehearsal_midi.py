@@ -1,5 +1,6 @@
 """Rehearsals as Standard MIDI Files: recordings from a console, and rehearsals written out."""
 
+import os
 import re
 from io import BytesIO
 from pathlib import Path
@@ -28,6 +29,9 @@ from combination.memory import Combination, Slot, fresh_bank
 from combination.midi import Edge, Wiring
 from combination.reading import read_console
 from tests.rehearsed import CONSOLES, LARGER, LIT, LOFT, ROOM, Hall, likely_rehearsals, musics
+
+EXAMPLES = int(os.environ.get("STOPWRIGHT_EXAMPLES", "35"))
+"""Of each thing that hypothesis makes up."""
 
 
 @pytest.fixture
@@ -689,7 +693,7 @@ def test_a_midi_file_is_not_written_as_one(hall: Hall) -> None:
 
 
 @given(likely_rehearsals(["larger", "moving", "loft"], travelling=True), st.none() | musics())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_any_rehearsal_that_can_travel_comes_back(
     rehearsed: tuple[str, str], music: Music | None
 ) -> None:
@@ -844,7 +848,9 @@ def test_every_truncation_is_refused(length: int) -> None:
 
 
 _QUIETLY = settings(
-    max_examples=70, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=EXAMPLES,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
 
@@ -908,7 +914,7 @@ def midi_files(draw: st.DrawFn) -> MidiFile:
 
 
 @given(midi_files())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_messages_and_times_are_those_that_mido_reads(file: MidiFile) -> None:
     expected, now = [], 0.0
     for message in file:
@@ -929,7 +935,7 @@ def test_messages_and_times_are_those_that_mido_reads(file: MidiFile) -> None:
         st.tuples(st.integers(0, 9000), st.sampled_from("cmt"), st.integers(0, 127)), max_size=20
     )
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 def test_what_is_written_is_what_is_read(things: list[tuple[int, str, int]]) -> None:
     """To the millisecond; at one time cue points come first, then messages, then texts."""
     entries: list[Played | Told | Cued] = []

@@ -91,6 +91,7 @@ def test_no_more_waits_than_there_is_memory_for(
 ) -> None:
     """Of what comes then whole lines are lost, and those that waited are written."""
     monkeypatch.setattr(scribe, "MOST_WAITING", 10_000)
+    monkeypatch.setattr(scribe, "SOON", 0.1)
     told: SimpleQueue[str] = SimpleQueue()
     path = disk / "evening.log"
     writes = Scribe(path, "the log", told.put)

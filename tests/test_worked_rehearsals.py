@@ -1,15 +1,16 @@
 """The rehearsals that come with the program: they hold, and every expectation in them bites."""
 
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from cli.rehearsal.commands import WORKED, rehearse
 from cli.rehearsal.lines import Draft, draft_of, said_in
 from cli.rehearsal.rehearsing import run
-from cli.rehearsal.trying import choices_made
+from cli.rehearsal.trying import Choice, choices_made
 from combination.memory import fresh_bank
 from combination.midi import Wiring
 from combination.model import Console
@@ -67,8 +68,17 @@ DONE = ("tab", "push", "press", "release", "crescendo", "keys", "transpose", "sh
 
 def prepared(text: str) -> tuple[Draft, Console]:
     draft = draft_of(said_in(text))
-    console = CONSOLES[draft.console or ""]
-    return draft, read_console(choices_made(console, draft.choices))
+    return draft, console_of(draft.console or "", tuple(draft.choices))
+
+
+@cache
+def console_of(name: str, choices: tuple[Choice, ...]) -> Console:
+    return read_console(choices_made(CONSOLES[name], choices))
+
+
+@cache
+def rehearsed(path: Path) -> Result:
+    return CliRunner().invoke(rehearse, [str(path)])
 
 
 def failed(text: str) -> list[int]:
@@ -118,7 +128,7 @@ def test_low_c_of_the_pedal_goes_out_as_note_24() -> None:
 
 @pytest.mark.parametrize("path", REHEARSALS, ids=NAMES)
 def test_it_holds(path: Path) -> None:
-    result = CliRunner().invoke(rehearse, [str(path)])
+    result = rehearsed(path)
     assert result.exit_code == 0
     count = len(re.findall(r"(?m)^expect ", path.read_text()))
     assert count
@@ -134,7 +144,7 @@ def test_all_at_once() -> None:
 
 @pytest.mark.parametrize("path", REHEARSALS, ids=NAMES)
 def test_it_fits_the_page(path: Path) -> None:
-    result = CliRunner().invoke(rehearse, [str(path)])
+    result = rehearsed(path)
     assert max(map(len, result.output.splitlines())) <= 100
 
 
@@ -220,10 +230,11 @@ def changed(line: str) -> str:
 def test_changing_any_expectation_makes_it_fail(path: Path) -> None:
     lines = path.read_text().split("\n")
     numbers = [number for number, line in enumerate(lines, 1) if line.startswith("expect ")]
-    for number in numbers:
+    for some in (numbers[::2], numbers[1::2]):
         others = [*lines]
-        others[number - 1] = changed(lines[number - 1])
-        assert failed("\n".join(others)) == [number], others[number - 1]
+        for number in some:
+            others[number - 1] = changed(lines[number - 1])
+        assert failed("\n".join(others)) == some
 
 
 @pytest.mark.parametrize("path", REHEARSALS, ids=NAMES)
