@@ -13,7 +13,9 @@ from combination.reading import read_console
 from tests.figures import NAME, Figures
 from tests.quay import QUAY, played, save
 
-settings.register_profile("stopwright", deadline=None, max_examples=30)
+settings.register_profile(
+    "stopwright", deadline=None, max_examples=int(os.environ.get("STOPWRIGHT_EXAMPLES", "20"))
+)
 settings.load_profile("stopwright")
 """Speed is for `tests.bench`: a busy machine fails no test. CI has ten minutes for all of them."""
 

@@ -440,7 +440,7 @@ def test_they_agree_whatever_happens() -> None:
     run_state_machine_as_test(
         AtAConsole,
         settings=settings(
-            max_examples=int(EXAMPLES or 100),
+            max_examples=int(EXAMPLES or 80),
             stateful_step_count=80,
             derandomize=EXAMPLES is None,
             deadline=None,
