@@ -4,7 +4,7 @@ import socket
 import time
 from queue import SimpleQueue
 
-from cli.play.cables import BLOCKED, LOOK, MOST_WAITING, Cable, Lost, Opened
+from cli.play.cables import BLOCKED, MOST_WAITING, Cable, Lost, Opened
 from cli.play.where import Connect
 
 PATIENCE = 20.0
@@ -29,4 +29,4 @@ def test_one_that_takes_nothing_is_given_up_though_little_waits() -> None:
             assert lost.why == "it takes nothing of what is sent"
             assert BLOCKED <= lost.at - began < BLOCKED + PATIENCE
             cable.finish()
-            assert not cable.closed(time.perf_counter() + LOOK + PATIENCE)
+            assert not cable.closed(time.perf_counter() + PATIENCE)

@@ -70,12 +70,12 @@ def carry() -> None:
         asker.sendall(b"\n")
         faulthandler.cancel_dump_traceback_later()
         _carry(asker, clients.get("MidiIn"), clients.get("MidiOut"))
+    finally:
         _end_if_it_hangs()
         if "MidiOut" in clients:
             time.sleep(LAST)
             clients["MidiOut"].close_port()
         asker.close()
-    finally:
         for client in clients.values():
             client.close_port()
             client.delete()

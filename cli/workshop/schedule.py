@@ -46,14 +46,14 @@ class End:
 
     ``id`` is what the console file calls it, ``of`` the keyboard, division, rank or chamber that
     it belongs to, or the kind of a piston that belongs to none; ``what`` the label as engraved,
-    or the name of a note; ``contact`` which of its contacts, lamps or magnets; ``place`` the part
+    or the name of a note; ``kind`` which of its contacts, lamps or magnets; ``place`` the part
     of the console, empty where the file does not say.
     """
 
     id: str
     of: str
     what: str
-    contact: str
+    kind: str
     place: str
 
 
@@ -166,7 +166,7 @@ class _Ends:
         end = self._of_contact(point)
         if not point.inverted:
             return end
-        return End(end.id, end.of, end.what, f"{end.contact} (inverted)", end.place)
+        return End(end.id, end.of, end.what, f"{end.kind} (inverted)", end.place)
 
     def _of_contact(self, point: Point) -> End:
         if point.part is Part.KEYS:
@@ -257,7 +257,7 @@ def _row(first: Wire, last: Wire) -> tuple[str, ...]:
     several = "" if first is last else "s"
     sends = f"{first.message}{several} {run(first.sends, last.sends)}"
     end = first.end or _SPARE
-    return (number, run(first.pin, last.pin), end.of, end.what, end.contact, end.place, sends)
+    return (number, run(first.pin, last.pin), end.of, end.what, end.kind, end.place, sends)
 
 
 _SPARE = End("", "", "spare", "", "")
@@ -277,7 +277,7 @@ def csv_rows(sides: Iterable[Side]) -> Iterator[tuple[str, ...]]:
             end = wire.end or _SPARE
             yield (
                 *(wire.number, side.board.id, str(wire.pin), side.way),
-                *(end.of, end.what, end.contact, end.place, end.id),
+                *(end.of, end.what, end.kind, end.place, end.id),
                 *(port.port, str(port.channel), wire.message, str(wire.sends)),
             )
 
@@ -312,7 +312,7 @@ def _wire_data(wire: Wire) -> dict[str, Any]:
             "id": end.id,
             "belongs-to": end.of,
             "what": end.what,
-            "kind": end.contact,
+            "kind": end.kind,
             "place": end.place,
         },
     }
@@ -342,7 +342,7 @@ def as_page(console: Console, sides: Sequence[Side], date: str) -> str:
 
 def _drives_coils(side: Side) -> bool:
     ends = [wire.end for wire in side.wires if wire.end is not None]
-    return side.way == "out" and any(end.contact != _LAMP for end in ends)
+    return side.way == "out" and any(end.kind != _LAMP for end in ends)
 
 
 def _summary(boards: Iterable[Sequence[Side]]) -> Html:

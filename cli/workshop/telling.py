@@ -53,7 +53,7 @@ class Called:
     def contact(self, point: Point) -> str:
         """A contact that has a pin."""
         end = self._end(point)
-        contact, several, which = end.contact.removesuffix(_INVERTED).partition(", ")
+        contact, several, which = end.kind.removesuffix(_INVERTED).partition(", ")
         if point.part is Part.KEYS:
             return f"{end.of} {end.what}"
         if point.part is Part.RAIL:
