@@ -442,7 +442,7 @@ return = "{supply}-return"  # the wire by which it comes back
 """
 
 _RETURN = """
-# The common return to the supply: 14 AWG or thicker.
+# The common return to the supply: 14 AWG at the least, and thick enough for the fuse of its feed.
 [[wire]]
 id = "{supply}-return"
 of = "{supply}"
